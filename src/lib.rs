@@ -1,0 +1,1 @@
+//! loopcase: from a design note to a solved, typeset design-justification document.

@@ -1,0 +1,1 @@
+//! Whole notes, commands, layering, registry, figures.
