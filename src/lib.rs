@@ -10,5 +10,6 @@
 //! 7. `emit` turns the document into files, `disk` and `typeset` bring them to the reader.
 
 pub mod diag;
+pub mod results;
 pub mod source;
 pub mod units;

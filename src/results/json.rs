@@ -1,0 +1,112 @@
+//! results.json: order as in the note, numbers shortest round trip, no date, path or duration anywhere.
+
+use serde_json::{Map, Value, json};
+
+use super::store::{BlockResult, Group, Metric, Node, Number, Store, Verdict};
+
+/// Version of the tool as results.json and the document state it.
+pub const TOOL: &str = concat!("loopcase ", env!("CARGO_PKG_VERSION"));
+
+/// The whole store as JSON.
+pub fn to_json(store: &Store) -> Value {
+    let mut root = Map::new();
+    root.insert("note".into(), json!(store.note));
+    if let Some(revision) = &store.revision {
+        root.insert("revision".into(), json!(revision));
+    }
+    root.insert("tool".into(), json!(TOOL));
+    let blocks = store.blocks.iter().map(|b| (b.name.clone(), block(b))).collect::<Map<_, _>>();
+    root.insert("blocks".into(), Value::Object(blocks));
+    root.insert("requirements".into(), store.requirements.iter().map(verdict).collect());
+    let warnings =
+        store.warnings.iter().map(|w| json!({"block": w.block, "line": w.line, "text": w.text})).collect();
+    root.insert("warnings".into(), warnings);
+    Value::Object(root)
+}
+
+fn block(block: &BlockResult) -> Value {
+    let mut map = Map::new();
+    map.insert("kind".into(), json!(block.kind));
+    map.insert("line".into(), json!(block.line));
+    map.insert("digest".into(), json!(block.digest));
+    if let Some(fields) = &block.fields {
+        map.insert("fields".into(), group(fields));
+    }
+    map.insert("metrics".into(), group(&block.metrics));
+    for (name, node) in &block.beside.0 {
+        map.insert(name.clone(), self::node(node));
+    }
+    Value::Object(map)
+}
+
+fn group(group: &Group) -> Value {
+    Value::Object(group.0.iter().map(|(name, node)| (name.clone(), self::node(node))).collect())
+}
+
+fn node(node: &Node) -> Value {
+    match node {
+        Node::Metric(metric) => self::metric(metric),
+        Node::Text(text) => json!(text),
+        Node::Flag(flag) => json!(flag),
+        Node::List(list) => list.iter().map(self::node).collect(),
+        Node::Group(inner) => group(inner),
+        Node::Series { unit, values } => json!({"unit": unit.symbol(), "values": values}),
+    }
+}
+
+fn metric(metric: &Metric) -> Value {
+    let mut map = Map::new();
+    let value = match metric.value {
+        Some(Number::Real(value)) => json!(value),
+        Some(Number::Integer(count)) => json!(count),
+        None => Value::Null,
+    };
+    map.insert("value".into(), value);
+    map.insert("unit".into(), json!(metric.unit.symbol()));
+    if let (None, Some(why)) = (metric.value, &metric.why) {
+        map.insert("why".into(), json!(why));
+    }
+    if !metric.all.is_empty() {
+        map.insert("all".into(), json!(metric.all));
+    }
+    if let Some(second) = &metric.second {
+        map.insert(
+            "second".into(),
+            json!({"value": second.value, "route": second.route, "agrees": second.agrees}),
+        );
+    }
+    Value::Object(map)
+}
+
+fn verdict(verdict: &Verdict) -> Value {
+    let mut map = Map::new();
+    map.insert("id".into(), json!(verdict.id));
+    if let Some(metric) = &verdict.metric {
+        map.insert("metric".into(), json!(metric));
+        map.insert("value".into(), json!(verdict.value));
+        if let (None, Some(why)) = (verdict.value, &verdict.why) {
+            map.insert("why".into(), json!(why));
+        }
+        map.insert("unit".into(), json!(verdict.unit.symbol()));
+        map.insert("limit".into(), json!(verdict.limit));
+        map.insert("margin".into(), json!(verdict.margin));
+    }
+    if let Some(at) = verdict.at {
+        map.insert("at".into(), json!({"value": at, "unit": "Hz"}));
+    }
+    if let Some(kept) = verdict.reserve_kept {
+        map.insert("reserve_kept".into(), json!(kept));
+    }
+    map.insert("verdict".into(), json!(verdict.state.word()));
+    map.insert("judged".into(), json!(verdict.judged));
+    if let Some(case) = &verdict.decided_by {
+        map.insert("decided_by".into(), json!(case));
+    }
+    if let Some(method) = &verdict.method {
+        map.insert("method".into(), json!(method));
+    }
+    if let Some(evidence) = &verdict.evidence {
+        map.insert("evidence".into(), json!(evidence));
+    }
+    Value::Object(map)
+}

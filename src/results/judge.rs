@@ -1,0 +1,178 @@
+//! Metric against limit: the one place where a requirement is judged.
+
+use super::store::{Metric, State};
+use crate::units::{Quantity, QuantityFault, Unit, parse_as, parse_range};
+
+/// A point of a mask: offset in Hz, level in dBc/Hz or dBc.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct MaskPoint {
+    /// Offset, Hz.
+    pub offset: f64,
+    /// Highest level allowed.
+    pub level: f64,
+}
+
+/// A limit, with all names resolved.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Limit {
+    /// `<= 150 fs`
+    AtMost(f64),
+    /// `< 150 fs`
+    Below(f64),
+    /// `>= 45 deg`
+    AtLeast(f64),
+    /// `> 45 deg`
+    Above(f64),
+    /// `45 deg .. 70 deg`
+    Between(f64, f64),
+    /// dB over log f; nothing is asked outside its first and last point.
+    Mask(Vec<MaskPoint>),
+}
+
+/// What judging a limit says.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Judgement {
+    /// Met or not.
+    pub state: State,
+    /// Margin in the metric's unit, positive when met.
+    pub margin: Option<f64>,
+    /// The value that was nearest to its limit.
+    pub value: Option<f64>,
+    /// Offset at which a mask is nearest, Hz.
+    pub at: Option<f64>,
+}
+
+impl Limit {
+    /// Reads a limit; `resolve` turns each bound (a text, with its first byte in the whole) into a quantity.
+    ///
+    /// # Errors
+    /// What `resolve` says, or [`QuantityFault::NotARange`] where there is neither a comparison nor a range.
+    pub fn parse<E: From<QuantityFault>>(
+        text: &str,
+        mut resolve: impl FnMut(usize, &str) -> Result<f64, E>,
+    ) -> Result<Limit, E> {
+        let start = text.len() - text.trim_start().len();
+        let rest = &text[start..];
+        type Make = fn(f64) -> Limit;
+        let signs: [(&str, Make); 6] = [
+            ("<=", Limit::AtMost),
+            ("≤", Limit::AtMost),
+            (">=", Limit::AtLeast),
+            ("≥", Limit::AtLeast),
+            ("<", Limit::Below),
+            (">", Limit::Above),
+        ];
+        for (sign, make) in signs {
+            if let Some(bound) = rest.strip_prefix(sign) {
+                let at = text.len() - bound.trim_start().len();
+                return Ok(make(resolve(at, bound.trim())?));
+            }
+        }
+        let range = parse_range(text)?;
+        let (low, high) = (resolve(range.from.0, range.from.1)?, resolve(range.to.0, range.to.1)?);
+        if low > high { Err(QuantityFault::NotARange.into()) } else { Ok(Limit::Between(low, high)) }
+    }
+
+    /// Reads a limit whose bounds are all written out.
+    ///
+    /// # Errors
+    /// [`QuantityFault`].
+    pub fn parse_plain(text: &str, unit: Unit) -> Result<Limit, QuantityFault> {
+        Self::parse(text, |_, bound| parse_as(bound, unit).map(|q: Quantity| q.value))
+    }
+
+    /// Judges a number. A metric without value is met where it is unbounded and the limit is a lower bound.
+    pub fn judge(&self, metric: &Metric) -> Judgement {
+        let Some(value) = metric.number() else {
+            let met = metric.unbounded && matches!(self, Limit::AtLeast(_) | Limit::Above(_));
+            let state = if met { State::Met } else { State::NotMet };
+            return Judgement { state, margin: None, value: None, at: None };
+        };
+        let (margin, strict) = match *self {
+            Limit::AtMost(bound) => (bound - value, false),
+            Limit::Below(bound) => (bound - value, true),
+            Limit::AtLeast(bound) => (value - bound, false),
+            Limit::Above(bound) => (value - bound, true),
+            Limit::Between(low, high) => ((value - low).min(high - value), false),
+            Limit::Mask(_) => (f64::NEG_INFINITY, false),
+        };
+        let met = if strict { margin > 0.0 } else { margin >= 0.0 };
+        Judgement {
+            state: if met { State::Met } else { State::NotMet },
+            margin: Some(margin),
+            value: Some(value),
+            at: None,
+        }
+    }
+
+    /// Judges a curve against a mask: least margin, its offset and the value there.
+    ///
+    /// `level` gives the curve at an offset; it is asked at `offsets` inside the mask and at every mask point.
+    pub fn judge_curve(&self, offsets: &[f64], mut level: impl FnMut(f64) -> Option<f64>) -> Judgement {
+        let Limit::Mask(points) = self else {
+            return Judgement { state: State::NotMet, margin: None, value: None, at: None };
+        };
+        let (Some(first), Some(last)) = (points.first(), points.last()) else {
+            return Judgement { state: State::NotMet, margin: None, value: None, at: None };
+        };
+        let inside = offsets.iter().copied().filter(|f| *f > first.offset && *f < last.offset);
+        let mut least: Option<(f64, f64, f64)> = None;
+        for offset in points.iter().map(|p| p.offset).chain(inside) {
+            let (Some(value), Some(bound)) = (level(offset), mask_level(points, offset)) else { continue };
+            let margin = bound - value;
+            if least.is_none_or(|(m, ..)| margin < m) {
+                least = Some((margin, offset, value));
+            }
+        }
+        let state = if least.is_some_and(|(margin, ..)| margin >= 0.0) { State::Met } else { State::NotMet };
+        Judgement { state, margin: least.map(|l| l.0), value: least.map(|l| l.2), at: least.map(|l| l.1) }
+    }
+}
+
+/// The mask at an offset, dB over log f; `None` outside it.
+pub fn mask_level(points: &[MaskPoint], offset: f64) -> Option<f64> {
+    let after = points.iter().position(|p| p.offset >= offset)?;
+    let right = points[after];
+    if right.offset == offset {
+        return Some(right.level);
+    }
+    let left = points[after.checked_sub(1)?];
+    let share = (offset / left.offset).ln() / (right.offset / left.offset).ln();
+    Some(left.level + share * (right.level - left.level))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn bounds_and_ranges() {
+        let limit = Limit::parse_plain("<= 150 fs", Unit::Second).expect("a limit");
+        let judgement = limit.judge(&Metric::real(140e-15, Unit::Second));
+        assert_eq!(judgement.state, State::Met);
+        assert!((judgement.margin.expect("a margin") - 10e-15).abs() < 1e-27);
+        let limit = Limit::parse_plain("45 deg .. 70 deg", Unit::Degree).expect("a limit");
+        assert_eq!(limit.judge(&Metric::real(71.0, Unit::Degree)).margin, Some(-1.0));
+        assert_eq!(limit.judge(&Metric::real(45.0, Unit::Degree)).state, State::Met);
+        assert_eq!(Limit::parse_plain("150 fs", Unit::Second), Err(QuantityFault::NotARange));
+        assert_eq!(Limit::parse_plain("70 deg .. 45 deg", Unit::Degree), Err(QuantityFault::NotARange));
+    }
+
+    #[test]
+    fn a_metric_without_value_is_met_only_where_it_is_unbounded() {
+        let limit = Limit::AtLeast(10.0);
+        assert_eq!(limit.judge(&Metric::unbounded(Unit::Decibel, "never crosses")).state, State::Met);
+        assert_eq!(limit.judge(&Metric::none(Unit::Decibel, "never locks")).state, State::NotMet);
+    }
+
+    #[test]
+    fn a_mask_is_straight_over_the_logarithm_of_frequency() {
+        let points = vec![MaskPoint { offset: 1e3, level: -80.0 }, MaskPoint { offset: 1e5, level: -120.0 }];
+        assert!((mask_level(&points, 1e4).expect("inside") + 100.0).abs() < 1e-12);
+        assert_eq!(mask_level(&points, 1e6), None);
+        let judgement = Limit::Mask(points)
+            .judge_curve(&[1e2, 1e4, 1e6], |f| Some(if f == 1e4 { -101.0 } else { -130.0 }));
+        assert_eq!(judgement.at, Some(1e4));
+        assert!((judgement.margin.expect("a margin") - 1.0).abs() < 1e-9);
+    }
+}

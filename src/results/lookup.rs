@@ -1,0 +1,168 @@
+//! Finding a result by its dotted name.
+
+use super::store::{BlockResult, Group, Metric, Node, Store};
+
+/// A dotted name as written in `metric:`, `limit:` or where a quantity may stand: `lo.bandwidth`, `noise.at("10 kHz")`.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct MetricPath {
+    /// The block.
+    pub block: String,
+    /// Names below it.
+    pub names: Vec<String>,
+    /// The argument of a metric that takes one.
+    pub argument: Option<String>,
+}
+
+/// Why a name leads nowhere.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct LookupFault {
+    /// The part of the name that is not there.
+    pub wrong: String,
+    /// What is there in its place.
+    pub known: Vec<String>,
+    /// A sentence.
+    pub message: String,
+}
+
+impl MetricPath {
+    /// Reads a dotted name; `None` where the text is not one.
+    pub fn parse(text: &str) -> Option<Self> {
+        let text = text.trim();
+        let (dotted, argument) = match text.split_once('(') {
+            Some((dotted, rest)) => {
+                let inner = rest.strip_suffix(')')?.trim();
+                let quote = inner.chars().next().filter(|c| matches!(c, '"' | '\''))?;
+                let inner = inner.strip_prefix(quote)?.strip_suffix(quote)?;
+                (dotted, Some(inner.to_owned()))
+            }
+            None => (text, None),
+        };
+        let mut names: Vec<String> = dotted.split('.').map(str::to_owned).collect();
+        let first = names.first()?;
+        let valid =
+            |name: &String| !name.is_empty() && name.chars().all(|c| c.is_ascii_alphanumeric() || c == '_');
+        if !names.iter().all(valid) || !first.starts_with(|c: char| c.is_ascii_lowercase()) {
+            return None;
+        }
+        let block = names.remove(0);
+        Some(Self { block, names, argument })
+    }
+}
+
+impl Store {
+    /// The node a name leads to. A name of one word is looked for in the `values` blocks.
+    ///
+    /// # Errors
+    /// [`LookupFault`] with what is there instead.
+    pub fn find(&self, path: &MetricPath) -> Result<Node, LookupFault> {
+        if path.names.is_empty() {
+            let values: Vec<&BlockResult> = self.blocks.iter().filter(|b| b.kind == "values").collect();
+            if let Some(node) = values.iter().find_map(|b| b.metrics.get(&path.block)) {
+                return Ok(node.clone());
+            }
+            let mut known: Vec<String> =
+                values.iter().flat_map(|b| b.metrics.names()).map(str::to_owned).collect();
+            known.extend(self.blocks.iter().map(|b| b.name.clone()));
+            let message = if self.block(&path.block).is_some() {
+                format!("`{}` is a block, not a number", path.block)
+            } else {
+                format!("there is no value `{}`", path.block)
+            };
+            return Err(LookupFault { wrong: path.block.clone(), known, message });
+        }
+        let Some(block) = self.block(&path.block) else {
+            return Err(LookupFault {
+                wrong: path.block.clone(),
+                known: self.blocks.iter().map(|b| b.name.clone()).collect(),
+                message: format!("there is no block `{}`", path.block),
+            });
+        };
+        block.find(&path.names, path.argument.as_deref())
+    }
+
+    /// The number a name leads to.
+    ///
+    /// # Errors
+    /// [`LookupFault`], also where it leads to something other than one number.
+    pub fn metric(&self, path: &MetricPath) -> Result<Metric, LookupFault> {
+        match self.find(path)? {
+            Node::Metric(metric) => Ok(metric),
+            other => Err(LookupFault {
+                wrong: path.names.last().cloned().unwrap_or_default(),
+                known: if let Node::Group(group) = &other {
+                    group.names().map(str::to_owned).collect()
+                } else {
+                    Vec::new()
+                },
+                message: format!("`{}` is not one number", path.names.last().unwrap_or(&path.block)),
+            }),
+        }
+    }
+}
+
+impl BlockResult {
+    /// The node below this block.
+    ///
+    /// # Errors
+    /// [`LookupFault`] with what is there instead.
+    pub fn find(&self, names: &[String], argument: Option<&str>) -> Result<Node, LookupFault> {
+        if let (Some(argument), [name]) = (argument, names) {
+            let function = self.functions.iter().find(|(n, _)| n == name);
+            let Some((_, function)) = function else {
+                return Err(LookupFault {
+                    wrong: name.clone(),
+                    known: self.functions.iter().map(|(n, _)| n.clone()).collect(),
+                    message: format!("`{}` has no metric `{name}` that takes an argument", self.name),
+                });
+            };
+            return (function.0)(argument).map(Node::Metric).map_err(|message| LookupFault {
+                wrong: argument.to_owned(),
+                known: Vec::new(),
+                message,
+            });
+        }
+        let empty = Group::new();
+        let roots = [&self.metrics, self.fields.as_ref().unwrap_or(&empty), &self.beside];
+        let mut known = Vec::new();
+        for root in roots {
+            let mut here = root;
+            for (depth, name) in names.iter().enumerate() {
+                match here.get(name) {
+                    Some(Node::Group(group)) if depth + 1 < names.len() => here = group,
+                    Some(node) if depth + 1 == names.len() => return Ok(node.clone()),
+                    _ => {
+                        known.push((
+                            depth,
+                            name.clone(),
+                            here.names().map(str::to_owned).collect::<Vec<_>>(),
+                        ));
+                        break;
+                    }
+                }
+            }
+        }
+        // The root that led furthest knows best what was meant; equals are put together.
+        let depth = known.iter().map(|(depth, ..)| *depth).max().unwrap_or(0);
+        let wrong =
+            known.iter().find(|(d, ..)| *d == depth).map(|(_, name, _)| name.clone()).unwrap_or_default();
+        let mut names: Vec<String> =
+            known.into_iter().filter(|(d, ..)| *d == depth).flat_map(|(_, _, names)| names).collect();
+        names.extend(self.functions.iter().filter(|_| depth == 0).map(|(n, _)| format!("{n}(..)")));
+        Err(LookupFault { message: format!("`{}` has no `{wrong}`", self.name), wrong, known: names })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn reads_dotted_names() {
+        let path = MetricPath::parse("noise.at(\"10 kHz\")").expect("a path");
+        assert_eq!((path.block.as_str(), path.argument.as_deref()), ("noise", Some("10 kHz")));
+        assert_eq!(MetricPath::parse("band.worst.noise.jitter").map(|p| p.names.len()), Some(3));
+        for bad in ["", "80 MHz", "Lo.x", "lo..x", "lo.x(", "lo.x(1)"] {
+            assert_eq!(MetricPath::parse(bad), None, "{bad}");
+        }
+    }
+}

@@ -1,0 +1,13 @@
+//! What was solved: metrics with their second routes, curves, verdicts, warnings; in the order of the note.
+
+mod json;
+mod judge;
+mod lookup;
+mod store;
+
+pub use json::{TOOL, to_json};
+pub use judge::{Judgement, Limit, MaskPoint, mask_level};
+pub use lookup::{LookupFault, MetricPath};
+pub use store::{
+    BlockResult, Group, Metric, MetricFunction, Node, Number, Second, State, Store, Verdict, Warning,
+};
