@@ -10,6 +10,8 @@
 //! 7. `emit` turns the document into files, `disk` and `typeset` bring them to the reader.
 
 pub mod diag;
+pub mod exhibit;
+pub mod note;
 pub mod results;
 pub mod source;
 pub mod units;

@@ -1,0 +1,1 @@
+//! YAML as a tree whose values know their places.
