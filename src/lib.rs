@@ -12,6 +12,7 @@
 pub mod diag;
 pub mod exhibit;
 pub mod note;
+pub mod physics;
 pub mod results;
 pub mod source;
 pub mod units;

@@ -1,0 +1,3 @@
+//! The equations of the loop.
+
+pub mod plan;
