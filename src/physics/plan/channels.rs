@@ -10,17 +10,17 @@ pub const MOST_CHANNELS: usize = 100_000;
 /// Channels every `step` from `low` up to at most `high`, Hz, exact.
 /// Errors: [`PlanError::Empty`] where `low` or `step` is not positive or `high` is below `low`,
 /// [`PlanError::TooManyChannels`].
-pub fn channels(low: &Rational, high: &Rational, step: &Rational) -> Result<Vec<Rational>, PlanError> {
+pub fn channels(low: &Rational, high: &Rational, step: &Rational) -> Result<Vec<Rational>, Box<PlanError>> {
     if !low.is_positive() || high < low {
-        return Err(PlanError::Empty("outputs"));
+        return Err(PlanError::Empty("outputs").into());
     }
     if !step.is_positive() {
-        return Err(PlanError::Empty("step"));
+        return Err(PlanError::Empty("step").into());
     }
     let too_many = PlanError::TooManyChannels { limit: MOST_CHANNELS };
     let count = ((high - low) / step).to_integer().to_usize().ok_or_else(|| too_many.clone())?;
     if count >= MOST_CHANNELS {
-        return Err(too_many);
+        return Err(too_many.into());
     }
     let mut list = Vec::with_capacity(count + 1);
     let mut next = low.clone();
@@ -37,7 +37,7 @@ pub fn channels(low: &Rational, high: &Rational, step: &Rational) -> Result<Vec<
 /// The mean itself is irrational as a rule, so squares are compared and the choice is exact.
 pub fn nearest_geometric_mean(channels: &[Rational], low: &Rational, high: &Rational) -> Option<usize> {
     let square = low * high;
-    let above = channels.partition_point(|f| &(f * f) <= &square);
+    let above = channels.partition_point(|f| f * f <= square);
     if above == 0 || above == channels.len() {
         return channels.len().checked_sub(1).map(|last| above.min(last));
     }
@@ -66,7 +66,7 @@ mod tests {
         assert!(channels(&rational(1, 1), &rational(2, 1), &rational(0, 1)).is_err());
         assert_eq!(
             channels(&rational(1, 1), &rational(i64::MAX, 1), &rational(1, 1_000_000)),
-            Err(PlanError::TooManyChannels { limit: MOST_CHANNELS })
+            Err(PlanError::TooManyChannels { limit: MOST_CHANNELS }.into())
         );
     }
 

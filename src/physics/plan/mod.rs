@@ -104,7 +104,7 @@ pub struct Channel {
 impl Dividers {
     /// Least output divider that puts the oscillator into one of its ranges, and the frequency there.
     /// Errors: [`PlanError::OscillatorOutOfRange`].
-    pub fn oscillator_for(&self, output: &Rational) -> Result<(&Rational, Rational), PlanError> {
+    pub fn oscillator_for(&self, output: &Rational) -> Result<(&Rational, Rational), Box<PlanError>> {
         let least = self.output.iter().filter_map(|divider| {
             let frequency = divider * output;
             self.oscillator
@@ -121,7 +121,7 @@ impl Dividers {
                 })
                 .collect();
             reachable.sort();
-            PlanError::OscillatorOutOfRange { output: output.clone(), reachable }
+            PlanError::OscillatorOutOfRange { output: output.clone(), reachable }.into()
         })
     }
 }
@@ -130,18 +130,18 @@ impl Plan {
     /// The plan with the detector frequency asked for, or with the highest that serves every channel;
     /// every channel of `request.outputs` was tested (holes of a swallow divider included).
     /// Errors: every [`PlanError`] but `TooManyChannels`.
-    pub fn solve(request: &Request) -> Result<Self, PlanError> {
+    pub fn solve(request: &Request) -> Result<Self, Box<PlanError>> {
         search::solve(request)
     }
 
     /// How `output` (Hz; it need not be one of the channels asked for) is made with this plan.
     /// Errors: `OscillatorOutOfRange`, `NotAMultiple`, `FeedbackOutOfRange`, `FeedbackHole`, `Excursion`.
-    pub fn channel(&self, output: &Rational) -> Result<Channel, PlanError> {
+    pub fn channel(&self, output: &Rational) -> Result<Channel, Box<PlanError>> {
         let (output_divider, wanted) = self.dividers.oscillator_for(output)?;
         let divider = &wanted / self.counted_rate();
         let (feedback_divider, fraction) = match &self.dividers.fraction {
             None if divider.is_integer() => (self.integer_divider(output, &divider)?, None),
-            None => return Err(self.off_raster(output, output_divider, &divider)),
+            None => return Err(self.off_raster(output, output_divider, &divider).into()),
             Some(fraction) => {
                 let (integer, setting) = self.fractional_divider(output, &divider, fraction)?;
                 (integer, Some(setting))
@@ -185,20 +185,20 @@ impl Plan {
         self.dividers.feedback.limits().unwrap_or((0, 0))
     }
 
-    fn integer_divider(&self, output: &Rational, divider: &Rational) -> Result<u64, PlanError> {
+    fn integer_divider(&self, output: &Rational, divider: &Rational) -> Result<u64, Box<PlanError>> {
         let limits = self.limits();
         let outside =
             || PlanError::FeedbackOutOfRange { output: output.clone(), needed: divider.clone(), limits };
         let needed = divider.to_integer().to_u64().ok_or_else(outside)?;
         if needed < limits.0 || needed > limits.1 {
-            return Err(outside());
+            return Err(outside().into());
         }
         let feedback = &self.dividers.feedback;
         if feedback.contains(needed) {
             Ok(needed)
         } else {
             let (below, above) = (feedback.at_most(needed), feedback.at_least(needed));
-            Err(PlanError::FeedbackHole { output: output.clone(), needed, below, above })
+            Err(PlanError::FeedbackHole { output: output.clone(), needed, below, above }.into())
         }
     }
 
@@ -207,7 +207,7 @@ impl Plan {
         output: &Rational,
         divider: &Rational,
         fraction: &Fraction,
-    ) -> Result<(u64, (u64, u64)), PlanError> {
+    ) -> Result<(u64, (u64, u64)), Box<PlanError>> {
         let whole = divider.floor();
         let (numerator, modulus) = fraction.nearest(&(divider - &whole));
         if numerator == 0 || numerator == modulus {
@@ -226,7 +226,7 @@ impl Plan {
         if !fits {
             // Both are small: the limits of the feedback divider are checked before a plan is made.
             let swing = (integer as i64 - down as i64, (integer + up) as i64);
-            return Err(PlanError::Excursion { output: output.clone(), integer, swing, limits });
+            return Err(PlanError::Excursion { output: output.clone(), integer, swing, limits }.into());
         }
         Ok((integer, (numerator, modulus)))
     }
@@ -244,7 +244,7 @@ impl Plan {
     }
 
     /// Whether `step`, at the output of a channel with this output divider, is a multiple of the raster.
-    fn check_step(&self, step: &Rational, output_divider: &Rational) -> Result<(), PlanError> {
+    fn check_step(&self, step: &Rational, output_divider: &Rational) -> Result<(), Box<PlanError>> {
         let rate = self.counted_rate() / output_divider;
         let steps = step / &rate;
         if steps.is_integer() {
@@ -253,7 +253,7 @@ impl Plan {
         let below = steps.floor() * &rate;
         let above = Some(steps.ceil() * rate);
         let below = below.is_positive().then_some(below);
-        Err(PlanError::NotAMultiple { what: OffRaster::Step, value: step.clone(), below, above })
+        Err(PlanError::NotAMultiple { what: OffRaster::Step, value: step.clone(), below, above }.into())
     }
 }
 

@@ -7,7 +7,7 @@ use super::dividers::{LARGEST_FEEDBACK_DIVIDER, LARGEST_REFERENCE_DIVIDER};
 use super::fraction::{LARGEST_FIXED_MODULUS, LARGEST_VARIABLE_MODULUS};
 use super::{FeedbackSet, Modulus, OffRaster, Plan, PlanError, Rational, Request};
 
-pub(super) fn solve(request: &Request) -> Result<Plan, PlanError> {
+pub(super) fn solve(request: &Request) -> Result<Plan, Box<PlanError>> {
     check_sets(request)?;
     let search = Search::new(request)?;
     let plan = match (&request.detector_frequency, &request.dividers.fraction) {
@@ -19,12 +19,16 @@ pub(super) fn solve(request: &Request) -> Result<Plan, PlanError> {
     Ok(plan)
 }
 
+type Checked = Result<(), Box<PlanError>>;
+
 /// Refuses sets without a member, and sizes no search should have to cover.
-fn check_sets(request: &Request) -> Result<(), PlanError> {
+fn check_sets(request: &Request) -> Checked {
     let dividers = &request.dividers;
-    let positive = |x: &Rational, what| if x.is_positive() { Ok(()) } else { Err(PlanError::Empty(what)) };
-    let bounded = |value: u64, limit, what| {
-        if value > limit { Err(PlanError::TooLarge { what, limit }) } else { Ok(()) }
+    let positive = |x: &Rational, what| -> Checked {
+        if x.is_positive() { Ok(()) } else { Err(PlanError::Empty(what).into()) }
+    };
+    let bounded = |value: u64, limit, what| -> Checked {
+        if value > limit { Err(PlanError::TooLarge { what, limit }.into()) } else { Ok(()) }
     };
     positive(&request.reference_frequency, "reference.frequency")?;
     positive(&request.detector_limit, "detector.max_frequency")?;
@@ -33,22 +37,22 @@ fn check_sets(request: &Request) -> Result<(), PlanError> {
     request.outputs.iter().try_for_each(|f| positive(f, "output"))?;
     dividers.output.iter().try_for_each(|o| positive(o, "output_divider"))?;
     if request.outputs.is_empty() {
-        return Err(PlanError::Empty("outputs"));
+        return Err(PlanError::Empty("outputs").into());
     }
     if dividers.output.is_empty() {
-        return Err(PlanError::Empty("output_divider"));
+        return Err(PlanError::Empty("output_divider").into());
     }
     if dividers.oscillator.is_empty() {
-        return Err(PlanError::Empty("range"));
+        return Err(PlanError::Empty("range").into());
     }
     let reference = request.reference_divider.min().zip(request.reference_divider.max());
     let (low, high) = reference.ok_or(PlanError::Empty("reference_divider"))?;
     if low == 0 {
-        return Err(PlanError::Empty("reference_divider"));
+        return Err(PlanError::Empty("reference_divider").into());
     }
     bounded(high, LARGEST_REFERENCE_DIVIDER, "reference_divider")?;
     if dividers.fixed_prescaler == 0 {
-        return Err(PlanError::Empty("fixed_prescaler"));
+        return Err(PlanError::Empty("fixed_prescaler").into());
     }
     bounded(dividers.fixed_prescaler, LARGEST_FEEDBACK_DIVIDER, "fixed_prescaler")?;
     match &dividers.feedback {
@@ -63,7 +67,7 @@ fn check_sets(request: &Request) -> Result<(), PlanError> {
         }
     }
     if dividers.feedback.limits().is_none_or(|(low, _)| low == 0) {
-        return Err(PlanError::Empty("feedback_divider"));
+        return Err(PlanError::Empty("feedback_divider").into());
     }
     if let Some(fraction) = &dividers.fraction {
         match fraction.modulus {
@@ -73,10 +77,10 @@ fn check_sets(request: &Request) -> Result<(), PlanError> {
         if matches!(fraction.modulus, Modulus::Fixed(0) | Modulus::Range(0, _))
             || matches!(fraction.modulus, Modulus::Range(low, high) if low > high)
         {
-            return Err(PlanError::Empty("fraction.modulus"));
+            return Err(PlanError::Empty("fraction.modulus").into());
         }
         if fraction.order == 0 {
-            return Err(PlanError::Empty("fraction.order"));
+            return Err(PlanError::Empty("fraction.order").into());
         }
         bounded(fraction.order.into(), 6, "fraction.order")?;
     }
@@ -96,11 +100,11 @@ struct Search<'a> {
 }
 
 impl<'a> Search<'a> {
-    fn new(request: &'a Request) -> Result<Self, PlanError> {
+    fn new(request: &'a Request) -> Result<Self, Box<PlanError>> {
         let mut input = request.reference_frequency.clone();
         if let Some(doubler) = &request.doubler {
             if let Some(limit) = doubler.limit.as_ref().filter(|limit| input > **limit) {
-                return Err(PlanError::DoublerTooFast { reference: input, limit: limit.clone() });
+                return Err(PlanError::DoublerTooFast { reference: input, limit: limit.clone() }.into());
             }
             input *= BigInt::from(2);
         }
@@ -108,7 +112,9 @@ impl<'a> Search<'a> {
         let least = (&input / &request.detector_limit).ceil().to_integer().to_u64().unwrap_or(u64::MAX);
         let Some(first_divider) = request.reference_divider.at_least(least) else {
             let frequency = input / BigInt::from(last_divider);
-            return Err(PlanError::DetectorTooFast { frequency, limit: request.detector_limit.clone() });
+            return Err(
+                PlanError::DetectorTooFast { frequency, limit: request.detector_limit.clone() }.into()
+            );
         };
         let oscillator = request
             .outputs
@@ -143,7 +149,7 @@ impl<'a> Search<'a> {
 
     /// Makes every channel (and, with integer dividers, the step) with `plan`; the error comes with
     /// the number of channels served before it.
-    fn check(&self, plan: &Plan) -> Result<(), (usize, PlanError)> {
+    fn check(&self, plan: &Plan) -> Result<(), (usize, Box<PlanError>)> {
         for (served, output) in self.request.outputs.iter().enumerate() {
             plan.channel(output).map_err(|error| (served, error))?;
         }
@@ -155,10 +161,10 @@ impl<'a> Search<'a> {
         Ok(())
     }
 
-    fn given(&self, wanted: &Rational) -> Result<Plan, PlanError> {
+    fn given(&self, wanted: &Rational) -> Result<Plan, Box<PlanError>> {
         let limit = &self.request.detector_limit;
         if wanted > limit {
-            return Err(PlanError::DetectorTooFast { frequency: wanted.clone(), limit: limit.clone() });
+            return Err(PlanError::DetectorTooFast { frequency: wanted.clone(), limit: limit.clone() }.into());
         }
         let ratio = &self.input / wanted;
         let set = &self.request.reference_divider;
@@ -169,11 +175,11 @@ impl<'a> Search<'a> {
         let made = |r: u64| &self.input / BigInt::from(r);
         let below = set.at_least(whole + 1).map(made);
         let above = set.at_most(whole).filter(|r| *r >= self.first_divider).map(made);
-        Err(PlanError::NoReferenceDivider { wanted: wanted.clone(), below, above })
+        Err(PlanError::NoReferenceDivider { wanted: wanted.clone(), below, above }.into())
     }
 
     /// Fractional: every ratio can be made, so the least reference divider that keeps N in range.
-    fn highest_fractional(&self) -> Result<Plan, PlanError> {
+    fn highest_fractional(&self) -> Result<Plan, Box<PlanError>> {
         let counted = self.counted_input();
         let (n_min, n_max) = self.request.dividers.feedback.limits().unwrap_or((1, 1));
         // Below this the lowest channel has too small a ratio, above the next the highest one too large
@@ -195,24 +201,24 @@ impl<'a> Search<'a> {
     }
 
     /// Where no divider was worth trying: the error of the nearest one that exists.
-    fn out_of_range(&self, wanted: u64) -> PlanError {
+    fn out_of_range(&self, wanted: u64) -> Box<PlanError> {
         let set = &self.request.reference_divider;
         let nearest = set.at_least(wanted).or_else(|| set.at_most(wanted)).unwrap_or(self.last_divider);
         let nearest = nearest.max(self.first_divider);
         match self.check(&self.plan(nearest)) {
             Err((_, error)) => error,
-            Ok(()) => PlanError::Empty("reference_divider"),
+            Ok(()) => PlanError::Empty("reference_divider").into(),
         }
     }
 
     /// Integer: `P f_pd` must divide the common raster G of all oscillator frequencies and steps, so that
     /// with `G / (P D f_ref) = u / v` in lowest terms only `R = j v` will do, and then `G = j u P f_pd`.
     /// A channel is `k G`, its divider `k j u`: integers from here on.
-    fn highest_integer(&self) -> Result<Plan, PlanError> {
+    fn highest_integer(&self) -> Result<Plan, Box<PlanError>> {
         let raster = self.raster();
         let ratio = &raster / self.counted_input();
         let (Some(unit), Some(stride)) = (ratio.numer().to_u64(), ratio.denom().to_u64()) else {
-            return Err(self.no_common_divider(&raster));
+            return Err(self.no_common_divider(&raster).into());
         };
         let multiples: Vec<u64> = self
             .oscillator
@@ -244,7 +250,7 @@ impl<'a> Search<'a> {
         let told = furthest.map(|(_, j)| j).or_else(|| candidates().min_by_key(|j| j.abs_diff(wanted)));
         match told.map(|j| self.check(&self.plan(j * stride))) {
             Some(Err((_, error))) => Err(error),
-            _ => Err(self.no_common_divider(&raster)),
+            _ => Err(self.no_common_divider(&raster).into()),
         }
     }
 
@@ -310,7 +316,8 @@ impl<'a> Search<'a> {
         let less = |x: (u64, u64), y: (u64, u64)| {
             u128::from(x.0) * u128::from(y.1) < u128::from(y.0) * u128::from(x.1)
         };
-        let (mut below, mut above): (Option<(u64, u64)>, Option<(u64, u64)>) = (None, None);
+        let mut below: Option<(u64, u64)> = None;
+        let mut above: Option<(u64, u64)> = None;
         for r in self.request.reference_divider.members_from(self.first_divider) {
             let Some(floor) = (ratio.numer() * BigInt::from(r) / ratio.denom()).to_u64() else { continue };
             if let Some(n) = feedback.at_most(floor)
@@ -331,10 +338,10 @@ impl<'a> Search<'a> {
 
 /// The failure of the detector frequency that served the most channels, the highest of equals.
 #[derive(Default)]
-struct Failure(Option<(usize, PlanError)>);
+struct Failure(Option<(usize, Box<PlanError>)>);
 
 impl Failure {
-    fn keep(&mut self, served: usize, error: PlanError) {
+    fn keep(&mut self, served: usize, error: Box<PlanError>) {
         if self.0.as_ref().is_none_or(|(most, _)| served > *most) {
             self.0 = Some((served, error));
         }
