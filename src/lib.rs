@@ -10,6 +10,7 @@
 //! 7. `emit` turns the document into files, `disk` and `typeset` bring them to the reader.
 
 pub mod diag;
+pub mod disk;
 pub mod exhibit;
 pub mod note;
 pub mod physics;

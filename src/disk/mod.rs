@@ -1,0 +1,65 @@
+//! The file system: reading below a note's folder, and replacing results whole or not at all.
+
+mod folder;
+mod lock;
+mod notes;
+mod replace;
+mod staging;
+
+use std::fmt;
+use std::io;
+use std::path::{Path, PathBuf};
+
+pub use folder::{Folder, MAX_FILE};
+pub use lock::Lock;
+pub use notes::{FolderNotes, notes_in};
+pub use replace::{remove_file, replace_file, replace_folder};
+pub use staging::Staging;
+
+/// What could not be done with a path.
+#[derive(Debug)]
+pub struct DiskError {
+    /// The path.
+    pub path: PathBuf,
+    /// What was tried, as "could not write".
+    pub action: &'static str,
+    /// Why not.
+    pub why: Why,
+}
+
+/// Why a path could not be used.
+#[derive(Debug)]
+pub enum Why {
+    /// The system refused.
+    System(io::Error),
+    /// Another run holds it.
+    Locked,
+    /// It holds something that no run of this tool made, so it is not replaced.
+    Foreign,
+    /// The name is not one below the folder, or stands there twice.
+    BadName,
+}
+
+impl DiskError {
+    pub(crate) fn new(action: &'static str, path: &Path, error: io::Error) -> Self {
+        Self { path: path.to_owned(), action, why: Why::System(error) }
+    }
+
+    fn because(action: &'static str, path: &Path, why: Why) -> Self {
+        Self { path: path.to_owned(), action, why }
+    }
+}
+
+impl fmt::Display for DiskError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{} `{}`: ", self.action, self.path.display())?;
+        match &self.why {
+            Why::System(error) => write!(f, "{error}"),
+            Why::Locked => f.write_str("another run is still writing there"),
+            Why::Foreign => f.write_str("it holds files that are not results of a note"),
+            Why::BadName => f.write_str("not a name of its own inside the result folder"),
+        }
+    }
+}
+
+impl std::error::Error for DiskError {}
