@@ -16,4 +16,5 @@ pub mod note;
 pub mod physics;
 pub mod results;
 pub mod source;
+pub mod typeset;
 pub mod units;

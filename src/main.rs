@@ -1,1 +1,3 @@
+//! The command `loopcase`.
+
 fn main() {}

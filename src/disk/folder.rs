@@ -43,17 +43,17 @@ impl Folder {
             Err(error) if absent(&error) => {
                 return Err(FileFault::Missing { neighbours: self.neighbours(path) });
             }
-            Err(error) => return Err(FileFault::Refused(error.to_string())),
+            Err(error) => return Err(refused(&error)),
         };
         if !full.starts_with(&self.root) {
             return Err(FileFault::Outside);
         }
         // Asked before opening: opening a pipe that nobody writes to would wait for ever.
         regular(&fs::metadata(&full))?;
-        let file = File::open(&full).map_err(refused)?;
+        let file = File::open(&full).map_err(|error| refused(&error))?;
         regular(&file.metadata())?;
         let mut bytes = Vec::new();
-        file.take(self.limit + 1).read_to_end(&mut bytes).map_err(refused)?;
+        file.take(self.limit + 1).read_to_end(&mut bytes).map_err(|error| refused(&error))?;
         if bytes.len() as u64 > self.limit {
             return Err(FileFault::TooLarge { limit: self.limit });
         }
@@ -100,7 +100,7 @@ fn absent(error: &io::Error) -> bool {
     matches!(error.kind(), io::ErrorKind::NotFound | io::ErrorKind::NotADirectory)
 }
 
-fn refused(error: io::Error) -> FileFault {
+fn refused(error: &io::Error) -> FileFault {
     FileFault::Refused(error.to_string())
 }
 
@@ -109,7 +109,7 @@ fn regular(metadata: &io::Result<fs::Metadata>) -> Result<(), FileFault> {
         Ok(metadata) if metadata.is_file() => Ok(()),
         Ok(metadata) if metadata.is_dir() => Err(FileFault::Refused("it is a folder".to_owned())),
         Ok(_) => Err(FileFault::Refused("it is not an ordinary file".to_owned())),
-        Err(error) => Err(FileFault::Refused(error.to_string())),
+        Err(error) => Err(refused(error)),
     }
 }
 

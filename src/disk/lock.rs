@@ -102,7 +102,7 @@ mod tests {
             for _ in 0..8 {
                 scope.spawn(|| {
                     for _ in 0..5 {
-                        let _lock = Lock::take(&path, Duration::from_secs(60), || {}).expect("in time");
+                        let _lock = Lock::take(&path, Duration::from_mins(1), || {}).expect("in time");
                         most.fetch_max(inside.fetch_add(1, Ordering::SeqCst) + 1, Ordering::SeqCst);
                         thread::sleep(Duration::from_millis(1));
                         inside.fetch_sub(1, Ordering::SeqCst);

@@ -11,7 +11,7 @@ use super::{DiskError, Lock, Why};
 use crate::source::confine;
 
 /// How long to wait for another run that writes the same result folder.
-const PATIENCE: Duration = Duration::from_secs(120);
+const PATIENCE: Duration = Duration::from_mins(2);
 
 /// The file by which a result folder is told from any other.
 const MARK: &str = "results.json";
