@@ -8,7 +8,9 @@ use super::{PlanError, Rational};
 pub const MOST_CHANNELS: usize = 100_000;
 
 /// Channels every `step` from `low` up to at most `high`, Hz, exact.
-/// Errors: [`PlanError::Empty`] where `low` or `step` is not positive or `high` is below `low`,
+///
+/// # Errors
+/// [`PlanError::Empty`] where `low` or `step` is not positive or `high` is below `low`,
 /// [`PlanError::TooManyChannels`].
 pub fn channels(low: &Rational, high: &Rational, step: &Rational) -> Result<Vec<Rational>, Box<PlanError>> {
     if !low.is_positive() || high < low {

@@ -103,7 +103,9 @@ pub struct Channel {
 
 impl Dividers {
     /// Least output divider that puts the oscillator into one of its ranges, and the frequency there.
-    /// Errors: [`PlanError::OscillatorOutOfRange`].
+    ///
+    /// # Errors
+    /// [`PlanError::OscillatorOutOfRange`].
     pub fn oscillator_for(&self, output: &Rational) -> Result<(&Rational, Rational), Box<PlanError>> {
         let least = self.output.iter().filter_map(|divider| {
             let frequency = divider * output;
@@ -129,13 +131,17 @@ impl Dividers {
 impl Plan {
     /// The plan with the detector frequency asked for, or with the highest that serves every channel;
     /// every channel of `request.outputs` was tested (holes of a swallow divider included).
-    /// Errors: every [`PlanError`] but `TooManyChannels`.
+    ///
+    /// # Errors
+    /// Every [`PlanError`] but `TooManyChannels`.
     pub fn solve(request: &Request) -> Result<Self, Box<PlanError>> {
         search::solve(request)
     }
 
     /// How `output` (Hz; it need not be one of the channels asked for) is made with this plan.
-    /// Errors: `OscillatorOutOfRange`, `NotAMultiple`, `FeedbackOutOfRange`, `FeedbackHole`, `Excursion`.
+    ///
+    /// # Errors
+    /// `OscillatorOutOfRange`, `NotAMultiple`, `FeedbackOutOfRange`, `FeedbackHole`, `Excursion`.
     pub fn channel(&self, output: &Rational) -> Result<Channel, Box<PlanError>> {
         let (output_divider, wanted) = self.dividers.oscillator_for(output)?;
         let divider = &wanted / self.counted_rate();

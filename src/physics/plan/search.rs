@@ -57,7 +57,7 @@ fn check_sets(request: &Request) -> Checked {
     bounded(dividers.fixed_prescaler, LARGEST_FEEDBACK_DIVIDER, "fixed_prescaler")?;
     match &dividers.feedback {
         FeedbackSet::Plain(set) => {
-            bounded(set.max().unwrap_or(0), LARGEST_FEEDBACK_DIVIDER, "feedback_divider")?
+            bounded(set.max().unwrap_or(0), LARGEST_FEEDBACK_DIVIDER, "feedback_divider")?;
         }
         FeedbackSet::Swallow { prescalers, a, b } => {
             let limit = LARGEST_FEEDBACK_DIVIDER;
@@ -240,7 +240,7 @@ impl<'a> Search<'a> {
             match multiples.iter().position(|k| !feedback.contains(k * j)) {
                 None => return Ok(self.plan(j * stride)),
                 Some(served) if furthest.is_none_or(|(most, _)| served > most) => {
-                    furthest = Some((served, j))
+                    furthest = Some((served, j));
                 }
                 Some(_) => {}
             }
