@@ -7,6 +7,7 @@ mod lock;
 mod notes;
 mod replace;
 mod staging;
+mod texts;
 
 use std::fmt;
 use std::io;
@@ -17,6 +18,7 @@ pub use lock::Lock;
 pub use notes::{FolderNotes, notes_in};
 pub use replace::{remove_file, replace_file, replace_folder};
 pub use staging::Staging;
+pub use texts::texts_below;
 
 /// What could not be done with a path.
 #[derive(Debug)]

@@ -1,1 +1,4 @@
-//! Whole notes, commands, layering, registry, figures.
+//! Whole notes, commands, layering, registry, figures: everything that needs more than one module.
+
+mod layering;
+mod rust_text;
