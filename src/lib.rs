@@ -13,6 +13,7 @@ pub mod diag;
 pub mod disk;
 pub mod exhibit;
 pub mod note;
+pub mod num;
 pub mod physics;
 pub mod results;
 pub mod source;

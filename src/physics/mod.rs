@@ -3,6 +3,7 @@
 pub mod derived;
 pub mod integral;
 pub mod plan;
+pub mod series;
 
 /// Boltzmann constant, J/K, exact by definition. Source: BIPM, The International System of Units (SI brochure),
 /// 9th edition, 2019, section 2.2.

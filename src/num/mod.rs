@@ -1,0 +1,4 @@
+//! Numerical methods: plain numbers in and out, nothing of loops.
+
+pub mod expm;
+pub mod quadrature;
