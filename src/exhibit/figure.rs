@@ -202,3 +202,92 @@ pub struct LoopDiagram {
     /// Output frequency as printed.
     pub output: String,
 }
+
+impl Plot {
+    /// Panels, from top to bottom, over an abscissa.
+    pub fn new(x: Axis, panels: Vec<Panel>) -> Self {
+        Self { x, panels }
+    }
+
+    /// Panels over a logarithmic abscissa whose range comes from the curves.
+    pub fn log_x(label: &str, unit: Unit, panels: Vec<Panel>) -> Self {
+        Self::new(Axis::log(label, unit), panels)
+    }
+
+    /// Panels over a linear abscissa whose range comes from the curves.
+    pub fn linear_x(label: &str, unit: Unit, panels: Vec<Panel>) -> Self {
+        Self::new(Axis::linear(label, unit), panels)
+    }
+}
+
+impl Panel {
+    /// A panel without marks.
+    pub fn new(y: Axis, curves: Vec<Curve>) -> Self {
+        Self { y, curves, marks: Vec::new() }
+    }
+
+    /// The panel with these marks.
+    #[must_use]
+    pub fn with_marks(mut self, marks: impl IntoIterator<Item = Mark>) -> Self {
+        self.marks.extend(marks);
+        self
+    }
+}
+
+impl Axis {
+    /// A linear axis whose range comes from the curves.
+    pub fn linear(label: &str, unit: Unit) -> Self {
+        Self { label: label.to_owned(), unit, scale: Scale::Linear, range: None }
+    }
+
+    /// A logarithmic axis whose range comes from the curves.
+    pub fn log(label: &str, unit: Unit) -> Self {
+        Self { label: label.to_owned(), unit, scale: Scale::Log, range: None }
+    }
+
+    /// The axis with this range, in its unit.
+    #[must_use]
+    pub fn from_to(mut self, from: f64, to: f64) -> Self {
+        self.range = Some((from, to));
+        self
+    }
+}
+
+impl Curve {
+    /// A curve through points ascending in x.
+    pub fn new(name: &str, role: Role, points: Vec<(f64, f64)>) -> Self {
+        Self { name: name.to_owned(), role, points }
+    }
+
+    /// A curve from its abscissas and ordinates; of lists of different length the longer one is cut.
+    pub fn from_columns(name: &str, role: Role, x: &[f64], y: &[f64]) -> Self {
+        Self::new(name, role, x.iter().copied().zip(y.iter().copied()).collect())
+    }
+}
+
+impl Mark {
+    /// A vertical line through all panels.
+    pub fn vertical(x: f64, label: &str) -> Self {
+        Mark::Vertical { x, label: label.to_owned() }
+    }
+
+    /// A horizontal line.
+    pub fn horizontal(y: f64, label: &str) -> Self {
+        Mark::Horizontal { y, label: label.to_owned() }
+    }
+
+    /// A point on a curve.
+    pub fn point(x: f64, y: f64, label: &str) -> Self {
+        Mark::Point { x, y, label: label.to_owned() }
+    }
+
+    /// A limit through these corners that the curve must stay below.
+    pub fn mask(points: Vec<(f64, f64)>, label: &str) -> Self {
+        Mark::Mask { points, label: label.to_owned() }
+    }
+
+    /// A range of the abscissa.
+    pub fn span(from: f64, to: f64, label: &str) -> Self {
+        Mark::Span { from, to, label: label.to_owned() }
+    }
+}

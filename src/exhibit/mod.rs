@@ -2,9 +2,11 @@
 //!
 //! A figure is described first and drawn after, so that tests can look at the description.
 
+mod draw;
 mod figure;
 mod table;
 
+pub use draw::{DrawFault, Svg, draw};
 pub use figure::{
     Axis, Bars, Curve, Drawing, Figure, FilterSchematic, LoopDiagram, Mark, Panel, Plot, Role, Scale,
 };

@@ -12,4 +12,5 @@ pub use parse::{
     parse_with_tolerance,
 };
 pub use print::{Digits, ascii, print, print_fixed};
+pub(crate) use print::{habit, prefix, shown};
 pub use unit::Unit;

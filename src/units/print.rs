@@ -27,8 +27,8 @@ const PREFIXES: [(i32, &str); 10] = [
     (12, "T"),
 ];
 
-/// Powers of ten an engineer uses with the unit, and what stands behind the prefix.
-fn habit(unit: Unit) -> (i32, i32, &'static str) {
+/// Least and greatest power of ten an engineer uses with the unit, and what stands behind the prefix.
+pub(crate) fn habit(unit: Unit) -> (i32, i32, &'static str) {
     match unit {
         Unit::One => (0, 0, ""),
         Unit::Hertz => (-6, 12, "Hz"),
@@ -56,7 +56,7 @@ fn habit(unit: Unit) -> (i32, i32, &'static str) {
 }
 
 /// The value as people read it in this unit (25 for 298.15 K, 50 for 5e7 V/s).
-fn shown(value: f64, unit: Unit) -> f64 {
+pub(crate) fn shown(value: f64, unit: Unit) -> f64 {
     match unit {
         // Ten decimals: the sum with 273.15 leaves crumbs that nobody wrote.
         Unit::Kelvin => ((value - 273.15) * 1e10).round() / 1e10,
@@ -85,7 +85,12 @@ pub fn print(value: f64, unit: Unit, digits: Digits) -> String {
         _ if exponent - power < -5 || exponent - power > 9 => return scientific(mantissa, exponent, name),
         _ => place_point(mantissa, exponent - power),
     };
-    join(&number, PREFIXES.iter().find(|(p, _)| *p == power).map_or("", |(_, prefix)| prefix), name)
+    join(&number, prefix(power), name)
+}
+
+/// The prefix of a power of ten that is a multiple of three; empty where there is none.
+pub(crate) fn prefix(power: i32) -> &'static str {
+    PREFIXES.iter().find(|(p, _)| *p == power).map_or("", |(_, prefix)| prefix)
 }
 
 /// The value in a unit of the reader's choice ("kHz"), with a fixed number of decimals.
