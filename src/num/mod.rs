@@ -1,4 +1,5 @@
-//! Numerical methods: plain numbers in and out, nothing of loops.
+//! Numerical tools: plain `f64` and slices, no knowledge of loops.
 
-pub mod expm;
-pub mod quadrature;
+pub mod brent;
+pub mod interpolate;
+pub mod poly;

@@ -2,8 +2,26 @@
 
 pub mod derived;
 pub mod integral;
+pub mod linear;
+pub mod part;
 pub mod plan;
-pub mod series;
+
+use std::fmt;
+
+/// What keeps the loop equations from having an answer.
+#[derive(Clone, Debug, PartialEq)]
+pub enum PhysicsError {
+    /// Something is zero or not finite that must not be; a sentence without full stop.
+    Degenerate(&'static str),
+}
+
+impl fmt::Display for PhysicsError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Degenerate(what) => f.write_str(what),
+        }
+    }
+}
 
 /// Boltzmann constant, J/K, exact by definition. Source: BIPM, The International System of Units (SI brochure),
 /// 9th edition, 2019, section 2.2.

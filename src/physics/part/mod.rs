@@ -13,8 +13,8 @@ mod network;
 mod tuning;
 
 pub use filter::{Filter, Topology};
-pub use network::{Element, Network, NodeId};
-pub use tuning::Tuning;
+pub use network::{Element, GROUND, Network, NodeId, Pencil, Source, StateSpace};
+pub use tuning::{Tuning, TuningError};
 
 /// One operating point of one loop: all that the loop equations need.
 #[derive(Clone, Debug)]
