@@ -1,5 +1,7 @@
-//! Numerical tools: plain `f64` and slices, no knowledge of loops.
+//! Numerical methods: plain numbers in and out, nothing of loops.
 
 pub mod brent;
+pub mod expm;
 pub mod interpolate;
 pub mod poly;
+pub mod quadrature;

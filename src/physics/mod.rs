@@ -5,6 +5,7 @@ pub mod integral;
 pub mod linear;
 pub mod part;
 pub mod plan;
+pub mod series;
 
 use std::fmt;
 
