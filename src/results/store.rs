@@ -184,6 +184,7 @@ impl Group {
 
 /// A metric that takes an argument, such as `noise.at("10 kHz")`; the error is a sentence.
 #[derive(Clone)]
+#[allow(clippy::type_complexity, reason = "this is the type that gives it a name")]
 pub struct MetricFunction(pub Arc<dyn Fn(&str) -> Result<Metric, String> + Send + Sync>);
 
 impl fmt::Debug for MetricFunction {

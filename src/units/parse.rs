@@ -138,11 +138,11 @@ fn number(text: &str) -> Result<(Decimal, &str), QuantityFault> {
         }
     }
     let after = &rest[at..];
-    if let Some(separator @ (',' | '_' | '\'')) = after.chars().next() {
-        if after[separator.len_utf8()..].starts_with(|c: char| c.is_ascii_digit()) {
-            let start = text.len() - after.len();
-            return Err(QuantityFault::Separator(start..start + 1));
-        }
+    if let Some(separator @ (',' | '_' | '\'')) = after.chars().next()
+        && after[separator.len_utf8()..].starts_with(|c: char| c.is_ascii_digit())
+    {
+        let start = text.len() - after.len();
+        return Err(QuantityFault::Separator(start..start + 1));
     }
     if exponent.abs() > 400 {
         return Err(QuantityFault::NotFinite);

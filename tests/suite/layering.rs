@@ -163,7 +163,7 @@ fn imports_keep_to_the_table() {
             match row_of(&layers, &path) {
                 Some((target, _)) if allowed(own, row, &path, target) => {}
                 Some((target, _)) => {
-                    faults.push(format!("{}:{line}: {own} may not import {target} ({path})", source.shown))
+                    faults.push(format!("{}:{line}: {own} may not import {target} ({path})", source.shown));
                 }
                 None => faults.push(format!("{}:{line}: {path} is in no folder of the table", source.shown)),
             }
