@@ -11,6 +11,8 @@
 
 pub mod diag;
 pub mod disk;
+pub mod document;
+pub mod emit;
 pub mod exhibit;
 pub mod note;
 pub mod num;

@@ -1,0 +1,246 @@
+//! Exhibits in their places, and facts as used.
+
+use super::{Basis, Block, Inline};
+use crate::exhibit::{Column, Figure};
+use crate::results::{BlockResult, Group, Node, State};
+use crate::units::{Digits, Unit, print};
+
+/// What one block shows where its fence stood.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Exhibits {
+    /// The block.
+    pub block: String,
+    /// Its exhibits, in order.
+    pub placed: Vec<Placed>,
+}
+
+/// One exhibit, numbered.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Placed {
+    /// A figure.
+    Figure(Box<PlacedFigure>),
+    /// A table.
+    Table(PlacedTable),
+    /// Prose behind a lead in bold.
+    Prose {
+        /// A word or two; empty for none.
+        lead: String,
+        /// The text.
+        text: Vec<Block>,
+    },
+}
+
+/// A figure with number and caption.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PlacedFigure {
+    /// Dotted name: `noise.figure`.
+    pub label: String,
+    /// Number among the figures.
+    pub number: usize,
+    /// Caption.
+    pub caption: Vec<Inline>,
+    /// Path of its file.
+    pub file: String,
+    /// The figure.
+    pub figure: Figure,
+    /// Line of the block in the note.
+    pub line: usize,
+}
+
+/// A table with number and caption.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PlacedTable {
+    /// Dotted name: `noise.table`.
+    pub label: String,
+    /// Number among the tables.
+    pub number: usize,
+    /// Caption.
+    pub caption: Vec<Inline>,
+    /// Path of its file.
+    pub file: String,
+    /// Columns.
+    pub columns: Vec<Column>,
+    /// Rows, each as long as `columns`.
+    pub rows: Vec<Vec<TableCell>>,
+    /// Small print below, empty for none.
+    pub note: String,
+    /// Line of the block in the note.
+    pub line: usize,
+}
+
+/// A cell, its prose filled.
+#[derive(Clone, Debug, PartialEq)]
+pub enum TableCell {
+    /// Nothing.
+    Empty,
+    /// Text.
+    Prose(Vec<Inline>),
+    /// A number: printed, and raw in its unit.
+    Number {
+        /// Raw value.
+        value: f64,
+        /// Its unit.
+        unit: Unit,
+        /// As printed.
+        text: String,
+    },
+    /// A verdict; `true` where a margin wanted is not kept.
+    Verdict(State, bool),
+}
+
+/// A facts block as the appendix of inputs shows it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Fact {
+    /// Name of the block.
+    pub block: String,
+    /// Kind.
+    pub kind: &'static str,
+    /// Basis, where stated.
+    pub basis: Option<Basis>,
+    /// Source, where stated.
+    pub source: Option<String>,
+    /// Fields as used: dotted name and printed value.
+    pub fields: Vec<(String, String)>,
+}
+
+/// File of an exhibit: `noise` and `figure.2` give `figures/noise.2.svg`.
+pub(super) fn file_of(block: &str, anchor: &str, folder: &str, plain: &str, ending: &str) -> String {
+    let rest = match anchor.strip_prefix(plain) {
+        Some("") => String::new(),
+        Some(rest) if rest.starts_with('.') => rest.to_owned(),
+        _ => format!(".{anchor}"),
+    };
+    format!("{folder}/{block}{rest}.{ending}")
+}
+
+/// The fields of a facts block, flat, in order.
+pub(super) fn fields_of(block: &BlockResult) -> Vec<(String, String)> {
+    let mut out = Vec::new();
+    if let Some(fields) = &block.fields {
+        flatten(fields, "", &mut out);
+    }
+    // `values` are facts whose numbers are metrics.
+    if block.kind == "values" {
+        flatten(&block.metrics, "", &mut out);
+    }
+    out
+}
+
+fn flatten(group: &Group, prefix: &str, out: &mut Vec<(String, String)>) {
+    for (name, node) in &group.0 {
+        let path = if prefix.is_empty() { name.clone() } else { format!("{prefix}.{name}") };
+        match node {
+            Node::Group(inner) => match pairs(inner) {
+                Some(text) => out.push((path, text)),
+                None => flatten(inner, &path, out),
+            },
+            other => out.push((path, one(other))),
+        }
+    }
+}
+
+/// A table of two series as "10 kHz: −90 dBc/Hz; ..".
+fn pairs(group: &Group) -> Option<String> {
+    let [(_, Node::Series { unit: xu, values: xs }), (_, Node::Series { unit: yu, values: ys })] =
+        group.0.as_slice()
+    else {
+        return None;
+    };
+    if xs.len() != ys.len() {
+        return None;
+    }
+    let pair = |(x, y): (&f64, &f64)| {
+        format!(
+            "{}: {}",
+            print(*x, *xu, Digits::Significant(6)).trimmed(),
+            print(*y, *yu, Digits::Significant(6)).trimmed()
+        )
+    };
+    Some(shortened(xs.iter().zip(ys).map(pair).collect(), "; "))
+}
+
+/// All of a short list; of a long one the ends and how many.
+fn shortened(items: Vec<String>, between: &str) -> String {
+    const MOST: usize = 24;
+    match items.as_slice() {
+        [first @ .., last] if items.len() > MOST => {
+            format!("{} values, {} … {last}", items.len(), first[..3].join(between))
+        }
+        _ => items.join(between),
+    }
+}
+
+fn one(node: &Node) -> String {
+    match node {
+        Node::Metric(metric) => metric.print(),
+        Node::Text(text) => text.clone(),
+        Node::Flag(flag) => if *flag { "on" } else { "off" }.to_owned(),
+        Node::List(list) => shortened(list.iter().map(one).collect(), ", "),
+        Node::Group(group) => {
+            let inner = group.0.iter().map(|(name, node)| format!("{name} {}", one(node)));
+            inner.collect::<Vec<_>>().join(", ")
+        }
+        Node::Series { unit, values } => shortened(
+            values.iter().map(|v| print(*v, *unit, Digits::Significant(6)).trimmed()).collect(),
+            ", ",
+        ),
+    }
+}
+
+/// Printed numbers without the noughts behind the point that nobody wrote.
+trait Trimmed {
+    fn trimmed(&self) -> String;
+}
+
+impl Trimmed for String {
+    fn trimmed(&self) -> String {
+        let end =
+            self.find(|c: char| !(c.is_ascii_digit() || c == '.' || c == '\u{2212}')).unwrap_or(self.len());
+        let (number, rest) = self.split_at(end);
+        if !number.contains('.') || rest.starts_with('·') {
+            return self.clone();
+        }
+        format!("{}{rest}", number.trim_end_matches('0').trim_end_matches('.'))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::results::Metric;
+
+    #[test]
+    fn files_follow_anchors() {
+        for (anchor, file) in [
+            ("figure", "figures/lo.svg"),
+            ("figure.2", "figures/lo.2.svg"),
+            ("schematic", "figures/lo.schematic.svg"),
+            ("figures", "figures/lo.figures.svg"),
+        ] {
+            assert_eq!(file_of("lo", anchor, "figures", "figure", "svg"), file);
+        }
+    }
+
+    #[test]
+    fn fields_are_flat_and_tables_are_pairs() {
+        let mut table = Group::new();
+        table.put("offset", Node::Series { unit: Unit::Hertz, values: vec![1e3, 1e4] });
+        table.put("level", Node::Series { unit: Unit::DecibelCarrierPerHertz, values: vec![-90.0, -110.5] });
+        let mut pump = Group::new();
+        pump.metric("leakage", Metric::exact(1e-9, Unit::Ampere));
+        let mut fields = Group::new();
+        fields.put("phase_noise", Node::Group(table));
+        fields.put("pump", Node::Group(pump));
+        let mut out = Vec::new();
+        flatten(&fields, "", &mut out);
+        let plain: Vec<(String, String)> =
+            out.into_iter().map(|(n, v)| (n, crate::units::ascii(&v))).collect();
+        assert_eq!(
+            plain,
+            [
+                ("phase_noise".to_owned(), "1 kHz: -90 dBc/Hz; 10 kHz: -110.5 dBc/Hz".to_owned()),
+                ("pump.leakage".to_owned(), "1 nA".to_owned())
+            ]
+        );
+    }
+}

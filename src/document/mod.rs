@@ -1,0 +1,47 @@
+//! The document of one edition: prose filled, exhibits placed and numbered, links resolved.
+//!
+//! The edition is chosen here, for the prose and for the results handed on alike, so that no emitter ever sees what
+//! it must not print.
+
+mod assemble;
+mod audience;
+mod blocks;
+mod caveats;
+mod input;
+mod links;
+mod look;
+mod matrix;
+mod summary;
+mod verdict;
+mod words;
+
+pub use crate::note::ast::{Block, Inline};
+pub use assemble::{Document, assemble};
+pub use blocks::{Exhibits, Fact, Placed, PlacedFigure, PlacedTable, TableCell};
+pub use caveats::{CAUTIONS, LEFT_OUT};
+pub use input::{Approval, Basis, BlockInput, Equation, Fill, Front, Input, Revision};
+pub use links::{Anchor, AnchorKind};
+pub use look::Look;
+pub use matrix::MatrixRow;
+pub use summary::{KeyFigure, TwiceRow};
+pub use verdict::Cover;
+pub use words::plain_text;
+
+/// Who reads it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Edition {
+    /// All of it, for the reviewers in the house.
+    Review,
+    /// Without what is marked internal.
+    Customer,
+}
+
+impl Edition {
+    /// The word of the command line.
+    pub fn word(self) -> &'static str {
+        match self {
+            Edition::Review => "review",
+            Edition::Customer => "customer",
+        }
+    }
+}

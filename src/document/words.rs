@@ -1,0 +1,73 @@
+//! Prose as plain text, and small words of the document.
+
+use super::{Block, Inline};
+use crate::units::{Digits, Unit, print};
+
+/// The text alone, for file cells, bookmarks and alternative texts.
+pub fn plain_text(inlines: &[Inline]) -> String {
+    let mut out = String::new();
+    for inline in inlines {
+        match inline {
+            Inline::Text(text)
+            | Inline::Code(text)
+            | Inline::Live(text)
+            | Inline::Html(text)
+            | Inline::Math(text, _) => out.push_str(text),
+            Inline::Emphasis(inner) | Inline::Strong(inner) | Inline::Struck(inner) => {
+                out.push_str(&plain_text(inner));
+            }
+            Inline::Link { text, .. } => out.push_str(&plain_text(text)),
+            Inline::Image { alt, .. } => out.push_str(alt),
+            Inline::FootnoteRef(_) => {}
+            Inline::SoftBreak | Inline::HardBreak => out.push(' '),
+        }
+    }
+    out
+}
+
+/// The line that blocks make where only a line may stand: their paragraphs, one behind the other.
+pub(super) fn one_line(blocks: Vec<Block>) -> Vec<Inline> {
+    let mut out = Vec::new();
+    for block in blocks {
+        let inlines = match block {
+            Block::Paragraph(inlines, _) | Block::Heading { text: inlines, .. } => inlines,
+            Block::Code { text, .. } => vec![Inline::Code(text.trim_end().to_owned())],
+            Block::Math(tex, line) => vec![Inline::Math(tex, line)],
+            Block::Html(text) => vec![Inline::Html(text)],
+            Block::Quote(_, inner) => one_line(inner),
+            Block::List { items, .. } => one_line(items.into_iter().flat_map(|(_, inner)| inner).collect()),
+            Block::Table { .. }
+            | Block::Rule
+            | Block::Footnote(..)
+            | Block::Definitions(_)
+            | Block::Solved(..) => Vec::new(),
+        };
+        if !out.is_empty() && !inlines.is_empty() {
+            out.push(Inline::HardBreak);
+        }
+        out.extend(inlines);
+    }
+    out
+}
+
+/// A difference of two values: temperatures have no zero point then.
+pub(super) fn print_difference(value: f64, unit: Unit, digits: usize) -> String {
+    if unit == Unit::Kelvin {
+        return format!("{}\u{202f}K", print(value, Unit::One, Digits::Significant(digits)));
+    }
+    print(value, unit, Digits::Significant(digits))
+}
+
+/// "one", "two", .. for small counts in a sentence.
+pub(super) fn count_of(count: usize, one: &str, many: &str) -> String {
+    format!("{count} {}", if count == 1 { one } else { many })
+}
+
+/// "A", "A and B", "A, B and C".
+pub(super) fn listed(names: &[&str]) -> String {
+    match names {
+        [] => String::new(),
+        [one] => (*one).to_owned(),
+        [first @ .., last] => format!("{} and {last}", first.join(", ")),
+    }
+}

@@ -1,0 +1,69 @@
+//! Output formats: one file each, from a document to files in memory.
+
+mod csv;
+mod figures;
+mod json;
+mod marks;
+mod math;
+mod prose;
+mod quote;
+mod report;
+#[cfg(test)]
+mod sample;
+mod tables;
+mod typst;
+
+pub use marks::note_line;
+pub use prose::image_file;
+
+use crate::diag::Diagnostic;
+use crate::document::{Document, Look};
+
+/// A file of the result folder, not yet written.
+#[derive(Clone, Debug, PartialEq)]
+pub struct OutFile {
+    /// Path below the result folder, `/` between names.
+    pub path: String,
+    /// Its bytes.
+    pub bytes: Vec<u8>,
+}
+
+impl OutFile {
+    fn text(path: impl Into<String>, text: String) -> Self {
+        Self { path: path.into(), bytes: text.into_bytes() }
+    }
+}
+
+/// One output format.
+pub trait Emitter: Sync {
+    /// The word of the command line.
+    fn name(&self) -> &'static str;
+
+    /// The document in this format.
+    ///
+    /// # Errors
+    /// What this format cannot say (a formula it cannot read), each at its line of the note.
+    fn emit(&self, document: &Document, look: &Look) -> Result<Vec<OutFile>, Vec<Diagnostic>>;
+}
+
+/// All formats.
+pub const EMITTERS: [&dyn Emitter; 3] = [&typst::Typst, &csv::Csv, &json::Json];
+
+/// The format of that name.
+pub fn emitter(name: &str) -> Option<&'static dyn Emitter> {
+    EMITTERS.into_iter().find(|emitter| emitter.name() == name)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn names_are_unique() {
+        let mut names: Vec<&str> = EMITTERS.iter().map(|e| e.name()).collect();
+        names.sort_unstable();
+        names.dedup();
+        assert_eq!(names.len(), EMITTERS.len());
+        assert!(emitter("typst").is_some() && emitter("docx").is_none());
+    }
+}

@@ -1,0 +1,86 @@
+//! The one way user text gets into Typst: as a string literal.
+//!
+//! In markup nearly every sign can act; in a string literal only `\` and `"` do. A literal that stands in markup
+//! ends in `;`, or a `(` behind it would make it a call.
+
+use std::fmt::Write as _;
+
+/// The text as a Typst string literal, quotes included.
+pub fn literal(text: &str) -> String {
+    let mut out = String::with_capacity(text.len() + 2);
+    out.push('"');
+    for c in text.chars() {
+        match c {
+            '"' | '\\' => {
+                out.push('\\');
+                out.push(c);
+            }
+            '\n' => out.push_str("\\n"),
+            '\r' => {}
+            '\t' => out.push_str("\\t"),
+            // Other controls have no glyph; PDF/A forbids some of them in text.
+            c if c.is_control() || ('\u{e000}'..='\u{f8ff}').contains(&c) => out.push('\u{fffd}'),
+            c if is_bidi_control(c) => _ = write!(out, "\\u{{{:x}}}", u32::from(c)),
+            c => out.push(c),
+        }
+    }
+    out.push('"');
+    out
+}
+
+/// The text as a piece of Typst markup.
+pub fn markup(text: &str) -> String {
+    format!("#{};", literal(text))
+}
+
+/// The same as [`markup`] with places to break a line inside words too long for a column.
+pub fn breakable(text: &str) -> String {
+    markup(&with_breaks(text, 24))
+}
+
+/// Signs behind which a long word may be broken without a hyphen.
+const BREAK_BEHIND: [char; 10] = ['/', '.', '_', '-', '&', '?', '=', ',', ':', ';'];
+
+/// Puts U+200B into words longer than `longest`, behind punctuation or, without any, every `longest` characters.
+pub fn with_breaks(text: &str, longest: usize) -> String {
+    if text.split_whitespace().all(|word| word.chars().count() <= longest) {
+        return text.to_owned();
+    }
+    let mut out = String::with_capacity(text.len() * 2);
+    for word in text.split_inclusive(char::is_whitespace) {
+        let long = word.trim_end().chars().count() > longest;
+        let mut since = 0;
+        for c in word.chars() {
+            out.push(c);
+            since += 1;
+            if long && (since >= longest || (since > 2 && BREAK_BEHIND.contains(&c))) {
+                out.push('\u{200b}');
+                since = 0;
+            }
+        }
+    }
+    out
+}
+
+/// Signs that turn the direction of text around: written visibly in the source, so that it reads as it acts.
+fn is_bidi_control(c: char) -> bool {
+    matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn nothing_leaves_the_literal() {
+        assert_eq!(literal("a\"b\\c\nd\te\u{1}"), "\"a\\\"b\\\\c\\nd\\te\u{fffd}\"");
+        assert_eq!(markup("#panic()"), "#\"#panic()\";");
+        assert_eq!(literal("\u{202e}x"), "\"\\u{202e}x\"");
+    }
+
+    #[test]
+    fn only_long_words_are_opened() {
+        assert_eq!(with_breaks("a short line", 8), "a short line");
+        assert_eq!(with_breaks("x abc/defghijkl", 8), "x abc/\u{200b}defghijk\u{200b}l");
+    }
+}

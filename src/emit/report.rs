@@ -1,0 +1,218 @@
+//! The document as data for a report template.
+//!
+//! Every string in the data is finished Typst: a piece of markup, or (keys that end in `_literal`) a string literal.
+//! So a template can't forget to escape, and has nothing to compute.
+
+use serde_json::{Value, json};
+
+use super::math::to_typst;
+use super::prose::{Writer, plain_cell, verdict, verdict_word};
+use super::quote::{breakable, literal, markup};
+use super::tables::{Cell, Side, Table};
+use crate::diag::Diagnostic;
+use crate::document::{CAUTIONS, Document, Edition, Fact, LEFT_OUT, MatrixRow};
+use crate::results::{State, TOOL};
+
+/// The data, or all that could not be said in Typst.
+pub(super) fn data(document: &Document) -> Result<Value, Vec<Diagnostic>> {
+    let front = &document.front;
+    let text = |text: &Option<String>| text.as_deref().map(markup).unwrap_or_default();
+    let mut writer = Writer::new(document, "");
+    let matrix = if document.matrix.is_empty() { String::new() } else { matrix(&mut writer, document) };
+    let not_holding: Vec<Value> = document
+        .matrix
+        .iter()
+        .filter(|row| row.state == State::NotMet || row.reserve_missing)
+        .map(|row| {
+            json!({
+                "id": markup(&row.id),
+                "text": writer.inlines(&row.text),
+                "verdict": verdict(row.state, row.reserve_missing),
+                "limit": markup(&row.limit),
+                "value": markup(&row.value),
+                "margin": markup(&row.margin),
+                "reserve": markup(&row.reserve),
+            })
+        })
+        .collect();
+    let mut faults = writer.faults();
+    let mut writer = Writer::new(document, &matrix);
+    let body = writer.blocks(&document.body);
+    faults.extend(writer.faults());
+    let equations = equations(document, &mut faults);
+    if !faults.is_empty() {
+        return Err(faults);
+    }
+    let cover = &document.cover;
+    Ok(json!({
+        "title": markup(&front.title),
+        "title_literal": literal(&front.title),
+        "author_literal": literal(front.prepared_by.as_deref().unwrap_or_default()),
+        "number": text(&front.document),
+        "revision": text(&front.revision),
+        "date": text(&front.date),
+        "prepared_by": text(&front.prepared_by),
+        "customer": text(&front.customer),
+        "project": text(&front.project),
+        "edition": document.edition.word(),
+        "internal": document.edition == Edition::Review,
+        "what_if": document.what_if.iter().map(|change| breakable(change)).collect::<Vec<_>>(),
+        "approvals": front.approvals.iter().map(|a| json!({
+            "role": markup(&a.role), "name": markup(&a.name), "date": markup(&a.date)})).collect::<Vec<_>>(),
+        "history": front.history.iter().map(|r| json!({
+            "revision": markup(&r.revision), "date": markup(&r.date), "text": markup(&r.text)})).collect::<Vec<_>>(),
+        "cover": {
+            "sentence": markup(&cover.sentence),
+            "verdict_literal": literal(verdict_word(cover.state, cover.reserve_missing)),
+            "least_id": cover.least.as_ref().map(|(id, _)| markup(id)),
+            "least": cover.least.as_ref().map(|(_, words)| markup(words)),
+            "reserves": joined(&cover.reserves_not_kept),
+            "rests_on": markup(&cover.rests_on),
+            "open_items": cover.open_items,
+            "disagreements": cover.disagreements,
+        },
+        "key_figures": document.key_figures.iter().map(|k| json!({
+            "name": markup(k.name), "value": markup(&k.value), "metric": format!("#raw({});", literal(&k.metric))
+        })).collect::<Vec<_>>(),
+        "not_holding": not_holding,
+        "matrix": matrix,
+        "matrix_in_body": document.matrix_block.is_some(),
+        "body": body,
+        "facts": document.facts.iter().map(fact).collect::<Vec<_>>(),
+        "equations": equations,
+        "left_out": LEFT_OUT.map(markup),
+        "cautions": CAUTIONS.map(|(head, text)| json!({"head": markup(head), "text": markup(text)})),
+        "twice": twice(document),
+        "warnings": document.store.warnings.iter().map(|w| json!({
+            "block": markup(&w.block), "line": w.line, "text": breakable(&w.text)})).collect::<Vec<_>>(),
+        "tool": markup(TOOL),
+        "typesetter": markup(&document.typesetter),
+        "digests": digests(document),
+    }))
+}
+
+fn joined(ids: &[String]) -> Option<String> {
+    (!ids.is_empty()).then(|| markup(&ids.join(", ")))
+}
+
+/// The compliance matrix as a call of the templates' own table.
+fn matrix<'a>(writer: &mut Writer<'a>, document: &'a Document) -> String {
+    let mut out = String::from("#lc-matrix(\n");
+    for row in &document.matrix {
+        out.push_str(&matrix_row(writer, row));
+    }
+    out.push_str(")\n");
+    out
+}
+
+fn matrix_row<'a>(writer: &mut Writer<'a>, row: &'a MatrixRow) -> String {
+    let field = |name: &str, text: &str| {
+        let content = if text.is_empty() { "none".to_owned() } else { format!("[{}]", breakable(text)) };
+        format!("{name}: {content}, ")
+    };
+    let metric = if row.metric.is_empty() {
+        "none".to_owned()
+    } else {
+        format!("[{}]", format_args!("#raw({});", literal(&super::quote::with_breaks(&row.metric, 16))))
+    };
+    let evidence = match writer.inlines(&row.evidence) {
+        text if text.is_empty() => "none".to_owned(),
+        text => format!("[{text}]"),
+    };
+    format!(
+        "(id: [{}], text: [{}], {}metric: {metric}, {}{}{}{}{}{}evidence: {evidence}, verdict: {}),\n",
+        markup(&row.id),
+        writer.inlines(&row.text),
+        field("source", &row.source),
+        field("limit", &row.limit),
+        field("value", &row.value),
+        field("margin", &row.margin),
+        field("reserve", &row.reserve),
+        field("case", &row.case),
+        field("method", &row.method),
+        literal(verdict_word(row.state, row.reserve_missing)),
+    )
+}
+
+fn fact(fact: &Fact) -> Value {
+    json!({
+        "name": format!("#raw({});", literal(&fact.block)),
+        "kind": markup(&fact.kind.replace('_', " ")),
+        "basis": fact.basis.map(|basis| markup(basis.word())),
+        "source": fact.source.as_deref().map(breakable),
+        "fields": fact.fields.iter().map(|(name, value)| json!({
+            "name": format!("#raw({});", literal(name)), "value": breakable(value)})).collect::<Vec<_>>(),
+    })
+}
+
+fn equations(document: &Document, faults: &mut Vec<Diagnostic>) -> Vec<Value> {
+    let mut out = Vec::new();
+    for equation in &document.equations {
+        match to_typst(&equation.tex) {
+            Ok(math) => out.push(json!({
+                "name": markup(&equation.name),
+                "math": format!("#math.equation(block: true, alt: {}, $ {math} $.body);", literal(&equation.tex)),
+                "says": markup(&equation.says),
+            })),
+            Err(message) => {
+                faults.push(Diagnostic::error(
+                    "formula-fault",
+                    format!("the formula of `{}` can't be set: {message}", equation.name),
+                ));
+            }
+        }
+    }
+    out
+}
+
+fn twice(document: &Document) -> Option<String> {
+    let cells = |texts: [&str; 5]| texts.map(plain_cell).to_vec();
+    let head = {
+        let mut head = cells(["Result", "First route", "Second route", "By", "Must agree within"]);
+        head.push(plain_cell("Agree"));
+        head
+    };
+    let rows: Vec<Vec<Cell>> = document
+        .twice
+        .iter()
+        .map(|row| {
+            let mut line = cells([&row.metric, &row.first, &row.second, row.route, row.within]);
+            line.push(if row.agrees {
+                plain_cell("yes")
+            } else {
+                Cell { markup: "#lc-shout[DISAGREE];".to_owned(), text: "DISAGREE".to_owned() }
+            });
+            line
+        })
+        .collect();
+    let sides = vec![Side::Left, Side::Right, Side::Right, Side::Left, Side::Left, Side::Left];
+    set(Table { sides, head, rows })
+}
+
+fn digests(document: &Document) -> Option<String> {
+    let row = |block: &crate::results::BlockResult| {
+        let raw = |text: &str| Cell { markup: format!("#raw({});", literal(text)), text: text.to_owned() };
+        // Enough to tell two blocks apart; results.json has all of it.
+        let digest: String = block.digest.chars().take(24).collect();
+        vec![
+            raw(&block.name),
+            plain_cell(&block.kind.replace('_', " ")),
+            plain_cell(&block.line.to_string()),
+            raw(&digest),
+        ]
+    };
+    set(Table {
+        sides: vec![Side::Left, Side::Left, Side::Right, Side::Left],
+        head: ["Block", "Kind", "Line", "Digest of all it was solved from"].map(plain_cell).to_vec(),
+        rows: document.store.blocks.iter().map(row).collect(),
+    })
+}
+
+fn set(table: Table) -> Option<String> {
+    if table.rows.is_empty() {
+        return None;
+    }
+    let fit = table.fit();
+    let kept = table.rows.len() <= super::tables::KEPT_TOGETHER;
+    Some(format!("#lc-table(size: {}pt, kept: {kept}, {})", fit.size.min(8.5), table.call(fit)))
+}
