@@ -19,5 +19,6 @@ pub mod num;
 pub mod physics;
 pub mod results;
 pub mod source;
+pub mod template;
 pub mod typeset;
 pub mod units;

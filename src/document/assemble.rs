@@ -17,7 +17,7 @@ use super::{audience, plain_text};
 use crate::diag::{Diagnostic, Severity, Warned};
 use crate::exhibit::{Cell, Exhibit, Table};
 use crate::results::Store;
-use crate::source::{FileId, SourceMap, Span};
+use crate::source::{FileId, SourceMap, Span, confine};
 
 /// A document for one kind of reader; nothing in it is hidden from him.
 #[derive(Clone, Debug)]
@@ -388,4 +388,9 @@ fn images_of(inlines: &[Inline], paths: &mut BTreeSet<String>) {
             _ => {}
         }
     }
+}
+
+/// Where the image of a note lies in the result folder; images never meet our own files there.
+pub fn image_file(path: &str) -> String {
+    format!("images/{}", confine(path).unwrap_or_default())
 }

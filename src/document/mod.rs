@@ -11,12 +11,14 @@ mod input;
 mod links;
 mod look;
 mod matrix;
+#[cfg(test)]
+pub(crate) mod sample;
 mod summary;
 mod verdict;
 mod words;
 
 pub use crate::note::ast::{Block, Inline};
-pub use assemble::{Document, assemble};
+pub use assemble::{Document, assemble, image_file};
 pub use blocks::{Exhibits, Fact, Placed, PlacedFigure, PlacedTable, TableCell};
 pub use caveats::{CAUTIONS, LEFT_OUT};
 pub use input::{Approval, Basis, BlockInput, Equation, Fill, Front, Input, Revision};

@@ -8,13 +8,10 @@ mod math;
 mod prose;
 mod quote;
 mod report;
-#[cfg(test)]
-mod sample;
 mod tables;
 mod typst;
 
 pub use marks::note_line;
-pub use prose::image_file;
 
 use crate::diag::Diagnostic;
 use crate::document::{Document, Look};

@@ -7,7 +7,7 @@ use super::math::to_typst;
 use super::quote::{literal, markup, with_breaks};
 use super::tables::{Cell, Fit, KEPT_TOGETHER, Side, Table};
 use crate::diag::Diagnostic;
-use crate::document::{Block, Document, Inline, Placed, PlacedFigure, PlacedTable, TableCell, plain_text};
+use crate::document::{Block, Document, Inline, Placed, PlacedFigure, PlacedTable, TableCell, image_file, plain_text};
 use crate::results::State;
 
 /// Lists and quotations inside one another beyond this are refused, before Typst's limit of 256 levels is met.
@@ -15,11 +15,6 @@ const DEEPEST: usize = 24;
 /// Words longer than this may be broken without a hyphen, in text and in cells.
 const LONG_WORD: usize = 48;
 const LONG_WORD_IN_CELL: usize = 18;
-
-/// Where the image of a note lies in the result folder; images never meet our own files there.
-pub fn image_file(path: &str) -> String {
-    format!("images/{}", crate::source::confine(path).unwrap_or_default())
-}
 
 /// Writes prose; collects what Typst can't say.
 pub(super) struct Writer<'a> {

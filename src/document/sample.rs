@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use crate::diag::{Diagnostic, Warned};
-use crate::document::{
+use super::{
     Approval, Basis, Block, BlockInput, Document, Edition, Equation, Front, Inline, Input, Revision, assemble,
 };
 use crate::exhibit::{
@@ -15,17 +15,17 @@ use crate::source::{FileId, SourceMap, Span, Spanned};
 use crate::units::{Digits, Unit, print};
 
 /// Text that only the house may read; no file of the customer edition may hold it.
-pub(super) const SECRET: &str = "Zwiebelkuchen";
+pub(crate) const SECRET: &str = "Zwiebelkuchen";
 
-pub(super) fn text(words: &str) -> Inline {
+pub(crate) fn text(words: &str) -> Inline {
     Inline::Text(words.to_owned())
 }
 
-pub(super) fn paragraph(words: &str) -> Block {
+pub(crate) fn paragraph(words: &str) -> Block {
     Block::Paragraph(vec![text(words)], 1)
 }
 
-pub(super) fn heading(level: u8, id: &str, words: &str, internal: bool) -> Block {
+pub(crate) fn heading(level: u8, id: &str, words: &str, internal: bool) -> Block {
     let classes = if internal { vec!["internal".to_owned()] } else { Vec::new() };
     Block::Heading { level, id: id.to_owned(), classes, text: vec![text(words)], line: 1 }
 }
@@ -35,7 +35,7 @@ fn fill(words: &str, _span: Span) -> Result<Vec<Block>, Vec<Diagnostic>> {
 }
 
 /// A document over prose of the caller's choice, with all blocks of the sample.
-pub(super) fn with_prose(edition: Edition, prose: Vec<Block>) -> Result<Warned<Document>, Vec<Diagnostic>> {
+pub(crate) fn with_prose(edition: Edition, prose: Vec<Block>) -> Result<Warned<Document>, Vec<Diagnostic>> {
     let sources = Arc::new(SourceMap::new());
     let file =
         sources.add("lo.md", "---\ntitle: x\n---\nfirst line\nsecond line $\\foo$ and [x](#nois.figure)\n");
@@ -54,7 +54,7 @@ pub(super) fn with_prose(edition: Edition, prose: Vec<Block>) -> Result<Warned<D
 }
 
 /// The whole sample.
-pub(super) fn document(edition: Edition) -> Document {
+pub(crate) fn document(edition: Edition) -> Document {
     with_prose(edition, prose()).expect("the sample has no fault").value
 }
 

@@ -1,0 +1,92 @@
+//! Report templates: the look of a document, over finished pieces of its format.
+
+use std::fmt;
+
+use minijinja::value::Serde;
+use minijinja::{AutoEscape, Environment, Error, UndefinedBehavior, syntax::SyntaxConfig};
+
+/// Work a report template may do; ours need some thousandth of it.
+const FUEL: u64 = 50_000_000;
+
+/// What is wrong with a report template.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ReportFault {
+    /// Name of the template file.
+    pub file: String,
+    /// Line in it, from 1, where known.
+    pub line: Option<usize>,
+    /// A sentence.
+    pub message: String,
+}
+
+impl fmt::Display for ReportFault {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self.line {
+            Some(line) => write!(f, "{}:{line}: {}", self.file, self.message),
+            None => write!(f, "{}: {}", self.file, self.message),
+        }
+    }
+}
+
+impl std::error::Error for ReportFault {}
+
+impl From<Error> for ReportFault {
+    fn from(error: Error) -> Self {
+        Self {
+            file: error.name().unwrap_or(MAIN).to_owned(),
+            line: error.line(),
+            message: error.detail().map_or_else(|| error.kind().to_string(), str::to_owned),
+        }
+    }
+}
+
+/// The file that is rendered; it may include the others.
+const MAIN: &str = "report.typ";
+
+/// Renders `report.typ` of these files (name, text) over the data. A name that is not in the data is an error, and
+/// so is a template that does not come to an end. Nothing is escaped: every string in the data is finished output.
+///
+/// Comments are `{## .. ##}`, since `{#` is common in Typst.
+///
+/// # Errors
+/// [`ReportFault`] with file and line.
+pub fn render_report<'a>(
+    files: impl IntoIterator<Item = (&'a str, &'a str)>,
+    data: &impl serde::Serialize,
+) -> Result<String, ReportFault> {
+    let mut environment = Environment::new();
+    environment.set_undefined_behavior(UndefinedBehavior::Strict);
+    environment.set_auto_escape_callback(|_| AutoEscape::None);
+    environment.set_fuel(Some(FUEL));
+    let mut syntax = SyntaxConfig::builder();
+    syntax.comment_delimiters("{##", "##}").trim_blocks(true).lstrip_blocks(true);
+    environment.set_syntax(syntax.build()?);
+    for (name, text) in files {
+        environment.add_template(name, text)?;
+    }
+    Ok(environment.get_template(MAIN)?.render(Serde(data))?)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::collections::BTreeMap;
+
+    fn render(text: &str) -> Result<String, ReportFault> {
+        let data = BTreeMap::from([("title", "#\"A & B\";")]);
+        render_report([(MAIN, text), ("part.typ", "= {{ title }}")], &data)
+    }
+
+    #[test]
+    fn parts_are_included_and_nothing_is_escaped() {
+        assert_eq!(render("#{#x} {% include \"part.typ\" %}").as_deref(), Ok("#{#x} = #\"A & B\";"));
+    }
+
+    #[test]
+    fn a_fault_has_its_file_and_line() {
+        let fault = render("a\n{{ titel }}").expect_err("there is no such name");
+        assert_eq!((fault.file.as_str(), fault.line), (MAIN, Some(2)));
+        assert!(render("{% for i in range(9999) %}{% for i in range(9999) %}x{% endfor %}{% endfor %}").is_err());
+        assert!(render("{% include \"/etc/passwd\" %}").is_err());
+    }
+}
