@@ -12,7 +12,7 @@ const TAIL: f64 = 30.0;
 /// The same below the highest value, where there is no total.
 const DEPTH: f64 = 150.0;
 /// Least height of an interval between two labels of an ordinate, pt.
-const ROW: f64 = 24.0;
+const ROW: f64 = 20.0;
 /// Most intervals on a linear abscissa.
 const COLUMNS: usize = 8;
 
@@ -228,7 +228,8 @@ fn log_label(value: f64, unit: Unit) -> String {
     if least == most && !(-3..=4).contains(&exponent) {
         let mantissa = ticks::shifted(value, -exponent);
         let power = superscript(exponent);
-        return if mantissa == 1.0 { format!("10{power}") } else { format!("{mantissa}·10{power}") };
+        let mantissa = mantissa.to_string();
+        return if mantissa == "1" { format!("10{power}") } else { format!("{mantissa}·10{power}") };
     }
     let power = (exponent.div_euclid(3) * 3).clamp(least, most);
     match prefix(power) {
@@ -299,7 +300,7 @@ mod tests {
     #[test]
     fn phase_steps_are_those_of_a_protractor() {
         let ruler = ordinate(&panel(Unit::Degree, &[(Role::Total, &[(1.0, -95.0), (2.0, -262.0)])]), 140.0);
-        assert_eq!(words(&ruler.unwrap()), ["-270", "-225", "-180", "-135", "-90"]);
+        assert_eq!(words(&ruler.unwrap()), ["-270", "-240", "-210", "-180", "-150", "-120", "-90"]);
     }
 
     #[test]

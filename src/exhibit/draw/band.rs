@@ -111,7 +111,8 @@ impl Band {
         for (n, span) in self.spans.iter().enumerate() {
             let y = baseline(self.rows + n);
             let width = text::width(&span.words, SIZE);
-            let middle = ((span.from + span.to) / 2.0).clamp(width / 2.0 + 0.1, WIDTH - width / 2.0 - 0.1);
+            let middle =
+                (f64::midpoint(span.from, span.to)).clamp(width / 2.0 + 0.1, WIDTH - width / 2.0 - 0.1);
             let label = Text::new(&span.words, at(middle, y), Anchor::Middle);
             extent(layout, span, &label.bounds());
             layout.texts.push(label);
@@ -119,13 +120,13 @@ impl Band {
     }
 }
 
-/// The dimension line of a span, left and right of its words, or below them where they fill it.
+/// The dimension line of a span, left and right of its words; none where they are as wide as the span.
 fn extent(layout: &mut Layout, span: &Span, words: &Rect) {
     let stroke = Stroke::solid(EDGE, 0.7);
-    let y = (words.top + words.bottom) / 2.0;
-    for (end, to) in [(span.from, words.left - GAP), (span.to, words.right + GAP)] {
-        let outward = (end - to) * if end == span.from { -1.0 } else { 1.0 };
-        if outward > 2.0 {
+    let y = f64::midpoint(words.top, words.bottom);
+    let (left, right) = (words.left - GAP, words.right + GAP);
+    for (end, to, length) in [(span.from, left, left - span.from), (span.to, right, span.to - right)] {
+        if length > 2.0 {
             layout.line(vec![at(end, y), at(to, y)], &stroke);
             layout.line(vec![at(end, y - 3.0), at(end, y + 3.0)], &stroke);
         }

@@ -1,6 +1,6 @@
 //! Horizontal bars: who owns the jitter.
 
-use super::scene::{Anchor, Colour, FRAME, LEADING, Layout, SIZE, Stroke, WIDTH, at};
+use super::scene::{Anchor, Colour, FRAME, LEADING, Layout, SIZE, Stroke, Text, WIDTH, at};
 use super::{DrawFault, palette, text};
 use crate::exhibit::figure::Bars;
 
@@ -10,8 +10,9 @@ const STEP: f64 = 17.0;
 /// Widest names.
 const NAMES: f64 = 120.0;
 const GRID: Colour = Colour(0xD6, 0xDA, 0xDD);
-/// Length of the axis is one of these shares.
-const ENDS: [f64; 8] = [0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.8, 1.0];
+/// The axis ends at one of these shares, with so many steps of whole percents.
+const ENDS: [(f64, u32); 8] =
+    [(0.05, 5), (0.1, 5), (0.2, 5), (0.3, 3), (0.4, 4), (0.5, 5), (0.8, 4), (1.0, 5)];
 
 /// Lays out the bars.
 ///
@@ -30,7 +31,7 @@ pub(super) fn layout(bars: &Bars) -> Result<Layout, DrawFault> {
     let left = names.iter().map(|lines| text::widest(lines, SIZE)).fold(0.0, f64::max) + 7.0;
     let right = WIDTH - text::widest(&values, SIZE).max(10.0) - 7.0;
     let largest = bars.rows.iter().map(|row| row.2).fold(0.0, f64::max);
-    let end = ENDS.into_iter().find(|end| largest <= *end).unwrap_or(1.0);
+    let (end, steps) = ENDS.into_iter().find(|(end, _)| largest <= *end).unwrap_or((1.0, 5));
 
     let mut layout = Layout::new();
     let tops: Vec<f64> = names
@@ -42,18 +43,10 @@ pub(super) fn layout(bars: &Bars) -> Result<Layout, DrawFault> {
         })
         .collect();
     let bottom = tops.last().map_or(0.0, |top| top + BAR) + 5.0;
-    let steps = if end == 0.3 {
-        3
-    } else if end == 0.8 || end == 0.4 {
-        4
-    } else {
-        5
-    };
     for step in 0..=steps {
         let share = end * f64::from(step) / f64::from(steps);
         let x = left + (right - left) * share / end;
         layout.line(vec![at(x, 2.0), at(x, bottom + 3.0)], &Stroke::solid(GRID, 0.5));
-        // Ends and steps make whole percents.
         let label = format!("{:.0}", share * 100.0);
         layout.text(&label, at(x, bottom + 5.0 + text::ASCENT * SIZE), Anchor::Middle);
     }
@@ -66,11 +59,12 @@ pub(super) fn layout(bars: &Bars) -> Result<Layout, DrawFault> {
         layout.fill(area.corners(), palette::fill(*role));
         let first = middle + 0.31 * SIZE - (lines.len().max(1) - 1) as f64 * LEADING / 2.0;
         layout.lines(lines, at(left - 6.0, first), Anchor::End);
-        layout.text(value, at(area.right + 5.0, middle + 0.31 * SIZE), Anchor::Start);
+        let place = at(area.right + 5.0, middle + 0.31 * SIZE);
+        layout.texts.push(Text { backed: true, ..Text::new(value, place, Anchor::Start) });
     }
     layout.line(vec![at(left, 2.0), at(left, bottom + 3.0)], &Stroke::solid(FRAME, 0.8));
     let title = text::shorten(&format!("{} (%)", bars.label), SIZE, WIDTH - left);
-    let middle = ((left + right) / 2.0).min(WIDTH - text::width(&title, SIZE) / 2.0);
+    let middle = (f64::midpoint(left, right)).min(WIDTH - text::width(&title, SIZE) / 2.0);
     let baseline = bottom + 7.0 + text::ASCENT * SIZE + LEADING;
     layout.text(&title, at(middle, baseline), Anchor::Middle);
     layout.height = baseline + 4.0;

@@ -10,9 +10,9 @@ const PIECE: f64 = 0.03;
 /// Keeps of every column of that width (as a share of the plot) the first, the lowest, the highest and the last
 /// spot: extremes are never lost. Spots that are not finite stay, since they break the line.
 pub(super) fn decimate(spots: &[Spot], column: f64) -> Vec<Spot> {
-    let finite = |p: &Spot| p.0.is_finite() && p.1.is_finite();
-    let same =
-        |a: &Spot, b: &Spot| finite(a) && finite(b) && (a.0 / column).floor() == (b.0 / column).floor();
+    // Spots that are not finite stand in no column.
+    let slot = |p: &Spot| (p.0.is_finite() && p.1.is_finite()).then(|| (p.0 / column).floor() as i64);
+    let same = |a: &Spot, b: &Spot| slot(a).is_some() && slot(a) == slot(b);
     let mut kept: Vec<Spot> = Vec::new();
     for group in spots.chunk_by(same) {
         let mut chosen = [0, extreme(group, |a, b| a < b), extreme(group, |a, b| a > b), group.len() - 1];

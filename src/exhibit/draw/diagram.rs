@@ -2,7 +2,7 @@
 
 use super::scene::{Anchor, Colour, INK, LEADING, Layout, Point, Rect, SIZE, Stroke, WIDTH, at};
 use super::symbols::{head_right, node, wire};
-use super::{DrawFault, text};
+use super::text;
 use crate::exhibit::figure::LoopDiagram;
 
 /// Widest line in a block, pt; longer words are broken.
@@ -40,17 +40,14 @@ impl Block {
         // Past the start, so that the corner is closed.
         outline.push(at(area.left + 1.0, area.top));
         layout.line(outline, &Stroke::solid(INK, 0.8));
-        let first = (area.top + area.bottom) / 2.0 + 0.31 * SIZE
+        let first = f64::midpoint(area.top, area.bottom) + 0.31 * SIZE
             - (self.lines.len().max(1) - 1) as f64 * LEADING / 2.0;
-        layout.lines(&self.lines, at((area.left + area.right) / 2.0, first), Anchor::Middle);
+        layout.lines(&self.lines, at(f64::midpoint(area.left, area.right), first), Anchor::Middle);
     }
 }
 
 /// Lays out the diagram.
-///
-/// # Errors
-/// None at present; the type is that of all figures.
-pub(super) fn layout(plan: &LoopDiagram) -> Result<Layout, DrawFault> {
+pub(super) fn layout(plan: &LoopDiagram) -> Layout {
     let mut blocks = vec![Block::new(&["Reference", &plan.reference])];
     if plan.doubler {
         blocks.push(Block::new(&["×2"]));
@@ -104,7 +101,7 @@ pub(super) fn layout(plan: &LoopDiagram) -> Result<Layout, DrawFault> {
     let first = middle + 0.31 * SIZE - (output.len().max(1) - 1) as f64 * LEADING / 2.0;
     layout.lines(&output, at(x + 3.0, first), Anchor::Start);
     feedback(&mut layout, plan, &areas[detector], branch);
-    Ok(layout)
+    layout
 }
 
 /// A ratio that divides; `1/2` multiplies.
@@ -131,7 +128,7 @@ fn feedback(layout: &mut Layout, plan: &LoopDiagram, detector: &Rect, branch: Po
     let height = 2.0 * LEADING + 2.0 * PAD;
     let top = detector.bottom + DOWN;
     let middle = top + height / 2.0;
-    let into = (detector.left + detector.right) / 2.0;
+    let into = f64::midpoint(detector.left, detector.right);
     let room = branch.x - into - blocks.iter().map(Block::width).sum::<f64>();
     let gap = room / (blocks.len() as f64 + 1.0);
     node(layout, branch);

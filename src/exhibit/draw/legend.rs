@@ -1,7 +1,7 @@
 //! The column right of a panel that names its curves.
 
 use super::scene::LEADING;
-use super::scene::{Colour, Layout, PAPER, Rect, SIZE, Stroke, at};
+use super::scene::{Anchor, Colour, Layout, PAPER, Point, Rect, SIZE, Stroke, at};
 use super::text;
 
 /// Length of a sample, pt.
@@ -64,24 +64,22 @@ pub(super) fn draw(layout: &mut Layout, entries: &[Entry], panel: &Rect) {
     for (entry, top) in entries.iter().zip(tops(entries, panel)) {
         let middle = top + LEADING / 2.0;
         sample(layout, &entry.sample, left, middle);
-        layout.lines(
-            &entry.lines,
-            at(left + SAMPLE + GAP, middle + 0.31 * SIZE),
-            super::scene::Anchor::Start,
-        );
+        layout.lines(&entry.lines, at(left + SAMPLE + GAP, middle + 0.31 * SIZE), Anchor::Start);
     }
 }
 
 fn sample(layout: &mut Layout, sample: &Sample, left: f64, y: f64) {
     match sample {
         Sample::Line(stroke) => layout.line(vec![at(left, y), at(left + SAMPLE, y)], stroke),
-        Sample::Limit(stroke) => limit(layout, &[at(left, y + 1.5), at(left + SAMPLE, y + 1.5)], stroke),
+        Sample::Limit(stroke) => {
+            limit(layout, &[at(left, y + 1.5), at(left + SAMPLE, y + 1.5)], stroke, (left + SAMPLE, 0.0));
+        }
         Sample::Ring(stroke) => layout.disc(at(left + SAMPLE / 2.0, y), super::plot::RING, PAPER, stroke),
     }
 }
 
-/// A limit line, hatched on the side that is forbidden: above.
-pub(super) fn limit(layout: &mut Layout, line: &[super::scene::Point], stroke: &Stroke) {
+/// A limit line, hatched on the side that is forbidden: above, as far as `right` and `top`.
+pub(super) fn limit(layout: &mut Layout, line: &[Point], stroke: &Stroke, (right, top): (f64, f64)) {
     layout.line(line.to_vec(), stroke);
     let hatch = Stroke::solid(lighter(stroke.colour), 0.5);
     let mut left_over = 2.0;
@@ -91,7 +89,10 @@ pub(super) fn limit(layout: &mut Layout, line: &[super::scene::Point], stroke: &
         let mut along = left_over;
         while along < length {
             let (x, y) = (a.x + (b.x - a.x) * along / length, a.y + (b.y - a.y) * along / length);
-            layout.line(vec![at(x, y), at(x + 2.8, y - 4.2)], &hatch);
+            let tip = at(x + 2.8, y - 4.2);
+            if tip.x <= right && tip.y >= top {
+                layout.line(vec![at(x, y), tip], &hatch);
+            }
             along += 4.0;
         }
         left_over = along - length;
@@ -157,7 +158,7 @@ mod tests {
     #[test]
     fn without_ends_they_stand_in_their_order() {
         let tops = tops(&[entry(Some(50.0)), entry(None), entry(None)], &PANEL);
-        assert_eq!(tops[0], PANEL.top);
+        assert!((tops[0] - PANEL.top).abs() < 1e-9);
         assert!(tops.windows(2).all(|w| w[1] - w[0] > LEADING));
     }
 }

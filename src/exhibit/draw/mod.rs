@@ -101,7 +101,7 @@ fn layout(figure: &Figure, coarseness: f64) -> Result<scene::Layout, DrawFault> 
         Drawing::Plot(plot) => plot::layout(plot, coarseness),
         Drawing::Bars(bars) => bars::layout(bars),
         Drawing::Filter(filter) => schematic::layout(filter),
-        Drawing::Loop(diagram) => diagram::layout(diagram),
+        Drawing::Loop(diagram) => Ok(diagram::layout(diagram)),
     }
 }
 

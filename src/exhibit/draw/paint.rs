@@ -55,7 +55,7 @@ fn rgb(Colour(r, g, b): Colour) -> RGBColor {
     RGBColor(r, g, b)
 }
 
-fn draw_line(area: &Area, points: &[Point], stroke: &Stroke) -> Result<(), DrawFault> {
+fn draw_line(area: &Area<'_>, points: &[Point], stroke: &Stroke) -> Result<(), DrawFault> {
     let style = rgb(stroke.colour).stroke_width(px(stroke.width).unsigned_abs());
     if stroke.dash.is_empty() {
         return area.draw(&PathElement::new(pixels(points), style)).map_err(refused);
@@ -66,7 +66,7 @@ fn draw_line(area: &Area, points: &[Point], stroke: &Stroke) -> Result<(), DrawF
     Ok(())
 }
 
-fn draw_shape(area: &Area, shape: &Shape) -> Result<(), DrawFault> {
+fn draw_shape(area: &Area<'_>, shape: &Shape) -> Result<(), DrawFault> {
     match shape {
         Shape::Line(points, stroke) => draw_line(area, points, stroke),
         Shape::Fill(points, colour) => {
@@ -81,7 +81,7 @@ fn draw_shape(area: &Area, shape: &Shape) -> Result<(), DrawFault> {
     }
 }
 
-fn draw_text(area: &Area, label: &Label, missing: &mut BTreeSet<char>) -> Result<(), DrawFault> {
+fn draw_text(area: &Area<'_>, label: &Label, missing: &mut BTreeSet<char>) -> Result<(), DrawFault> {
     if label.backed {
         let corners = label.bounds().grown(0.8).corners();
         area.draw(&Polygon::new(pixels(&corners), rgb(PAPER))).map_err(refused)?;

@@ -221,7 +221,7 @@ impl Frame<'_> {
                 Mark::Mask { points, .. } => {
                     for run in self.limit(x, points) {
                         placer.avoid(&run);
-                        legend::limit(layout, &run, &limit_stroke());
+                        legend::limit(layout, &run, &limit_stroke(), (self.area.right, self.area.top));
                     }
                 }
                 Mark::Horizontal { y, .. } => {
@@ -335,7 +335,7 @@ impl Frame<'_> {
             let p = self.at(*u, 0.0);
             layout.line(vec![p, at(p.x, p.y + TICK)], &edge);
         }
-        let middle = (self.area.top + self.area.bottom) / 2.0;
+        let middle = f64::midpoint(self.area.top, self.area.bottom);
         for (row, line) in title.iter().enumerate() {
             let place = at(text::ASCENT * SIZE + row as f64 * LEADING, middle);
             layout.texts.push(Text { upward: true, ..Text::new(line, place, Anchor::Middle) });

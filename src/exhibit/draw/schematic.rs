@@ -159,14 +159,14 @@ impl Sketch<'_> {
             self.layout.line(vec![at(start.x, from), at(start.x, y)], &wire());
         }
         let split = start.x + length * half(&r2) / (half(&r2) + half(&c2));
-        let resistor = at((start.x + split) / 2.0, lower);
+        let resistor = at(f64::midpoint(start.x, split), lower);
         self.layout.line(vec![at(start.x, lower), at(split, lower)], &wire());
         symbols::resistor(&mut self.layout, resistor, false);
         words_above(&mut self.layout, &r2, resistor, 11.0);
         symbols::capacitor_across(&mut self.layout, at(split, lower), at(right, lower));
-        words_above(&mut self.layout, &c2, at((split + right) / 2.0, lower), 11.0);
+        words_above(&mut self.layout, &c2, at(f64::midpoint(split, right), lower), 11.0);
         symbols::capacitor_across(&mut self.layout, at(start.x, upper), at(right, upper));
-        words_above(&mut self.layout, &c1, at((start.x + right) / 2.0, upper), 11.0);
+        words_above(&mut self.layout, &c1, at(f64::midpoint(start.x, right), upper), 11.0);
 
         let out = at(right, middle);
         self.layout.line(vec![at(right, upper), out], &wire());

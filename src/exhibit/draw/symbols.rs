@@ -35,7 +35,7 @@ pub(super) fn resistor(layout: &mut Layout, centre: Point, upright: bool) {
 
 /// A capacitor in an upright wire from `from` down to `to`, in the stroke given.
 pub(super) fn capacitor_down(layout: &mut Layout, from: Point, to: Point, stroke: &Stroke) {
-    let middle = (from.y + to.y) / 2.0;
+    let middle = f64::midpoint(from.y, to.y);
     let plate = Stroke { width: 1.5, ..stroke.clone() };
     for (end, y) in [(from, middle - PLATES / 2.0), (to, middle + PLATES / 2.0)] {
         layout.line(vec![end, at(from.x, y)], stroke);
@@ -45,7 +45,7 @@ pub(super) fn capacitor_down(layout: &mut Layout, from: Point, to: Point, stroke
 
 /// A capacitor in a level wire between two places.
 pub(super) fn capacitor_across(layout: &mut Layout, from: Point, to: Point) {
-    let middle = (from.x + to.x) / 2.0;
+    let middle = f64::midpoint(from.x, to.x);
     let plate = Stroke { width: 1.5, ..wire() };
     for (end, x) in [(from, middle - PLATES / 2.0), (to, middle + PLATES / 2.0)] {
         layout.line(vec![end, at(x, from.y)], &wire());

@@ -139,6 +139,7 @@ pub(super) fn log(from: f64, to: f64) -> Ticks {
 }
 
 #[cfg(test)]
+#[expect(clippy::float_cmp, reason = "ticks are exact, not nearly so")]
 mod tests {
     use super::*;
 
@@ -181,8 +182,8 @@ mod tests {
 
     #[test]
     fn digits_around_a_value() {
-        assert_eq!((digit_below(3.1e-15), digit_above(3.1e-15)), (2e-15, 5e-15));
-        assert_eq!((digit_below(1e3), digit_above(1e3)), (1e3, 1e3));
+        assert_eq!([digit_below(3.1e-15), digit_above(3.1e-15)], [2e-15, 5e-15]);
+        assert_eq!([digit_below(1e3), digit_above(1e3)], [1e3, 1e3]);
         assert_eq!(digit_above(7e4), 1e5);
         assert_eq!(shifted(120e-6, 6), 120.0);
     }
