@@ -89,9 +89,6 @@ fn token_len(rest: &str) -> usize {
     rest.len()
 }
 
-/// The error that carries the place; its text is never shown.
-const HERE: &str = "here";
-
 #[derive(Clone, Copy)]
 struct Walk<'p> {
     path: &'p [Step],
@@ -107,10 +104,9 @@ impl<'de> DeserializeSeed<'de> for Walk<'_> {
     }
 }
 
-impl Walk<'_> {
-    fn here<T, E: Error>(self) -> Result<T, E> {
-        Err(E::custom(HERE))
-    }
+/// Fails, so that the error is given a place; its text is never shown.
+fn here<E: Error>() -> Result<(), E> {
+    Err(E::custom("here"))
 }
 
 impl<'de> Visitor<'de> for Walk<'_> {
@@ -122,48 +118,52 @@ impl<'de> Visitor<'de> for Walk<'_> {
 
     fn visit_str<E: Error>(self, text: &str) -> Result<(), E> {
         *self.scalar.borrow_mut() = Some(text.to_owned());
-        self.here()
+        here()
     }
 
     fn visit_bool<E: Error>(self, _: bool) -> Result<(), E> {
-        self.here()
+        here()
     }
 
     fn visit_i64<E: Error>(self, _: i64) -> Result<(), E> {
-        self.here()
+        here()
     }
 
     fn visit_u64<E: Error>(self, _: u64) -> Result<(), E> {
-        self.here()
+        here()
     }
 
     fn visit_i128<E: Error>(self, _: i128) -> Result<(), E> {
-        self.here()
+        here()
     }
 
     fn visit_u128<E: Error>(self, _: u128) -> Result<(), E> {
-        self.here()
+        here()
     }
 
     fn visit_f64<E: Error>(self, _: f64) -> Result<(), E> {
-        self.here()
+        here()
     }
 
     fn visit_unit<E: Error>(self) -> Result<(), E> {
-        self.here()
+        here()
+    }
+
+    fn visit_none<E: Error>(self) -> Result<(), E> {
+        here()
     }
 
     fn visit_seq<A: SeqAccess<'de>>(self, mut items: A) -> Result<(), A::Error> {
-        let Some((Step::Item(index), rest)) = self.path.split_first() else { return self.here() };
+        let Some((Step::Item(index), rest)) = self.path.split_first() else { return here() };
         for _ in 0..*index {
             items.next_element::<IgnoredAny>()?;
         }
         items.next_element_seed(Walk { path: rest, ..self })?;
-        self.here()
+        here()
     }
 
     fn visit_map<A: MapAccess<'de>>(self, mut entries: A) -> Result<(), A::Error> {
-        let Some((Step::Entry(index), rest)) = self.path.split_first() else { return self.here() };
+        let Some((Step::Entry(index), rest)) = self.path.split_first() else { return here() };
         for _ in 0..*index {
             entries.next_entry::<IgnoredAny, IgnoredAny>()?;
         }
@@ -173,7 +173,7 @@ impl<'de> Visitor<'de> for Walk<'_> {
             entries.next_key::<IgnoredAny>()?;
             entries.next_value_seed(Walk { path: rest, ..self })?;
         }
-        self.here()
+        here()
     }
 
     fn visit_enum<A: EnumAccess<'de>>(self, tagged: A) -> Result<(), A::Error> {

@@ -2,13 +2,22 @@
 
 pub mod ast;
 mod check;
+mod csv;
 mod fields;
+mod front;
 mod locate;
+mod overlay;
 pub mod place;
+mod read;
 mod scalar;
 pub mod schema;
+mod structure;
 pub mod yaml;
 
 pub use check::{Names, Resolved, check};
+pub use csv::{Column, Data, read_data};
 pub use fields::{Checked, Fields, Item, NameUse, Row};
+pub use front::{Approval, Change, FRONT, Front};
+pub use overlay::{overlay, set};
+pub use read::{FORMULA_WORDS, Input, KindInfo, Note, RawBlock, is_note, read};
 pub use scalar::looks_like_name;

@@ -117,8 +117,7 @@ impl Type {
             Type::Word(words) => {
                 words.iter().map(|word| format!("`{word}`")).collect::<Vec<_>>().join(" or ")
             }
-            Type::Text => "text".to_owned(),
-            Type::Prose => "text".to_owned(),
+            Type::Text | Type::Prose => "text".to_owned(),
             Type::Flag => "`true` or `false`".to_owned(),
             Type::Block(kinds) => format!("name of a block of kind {}", kinds.join(" or ")),
             Type::Metric => "dotted name of a metric, e.g. lo.phase_margin".to_owned(),
@@ -167,8 +166,12 @@ impl Type {
             text.trim_start_matches(['-', '+', '\u{2212}', '.']).starts_with(|c: char| c.is_ascii_digit());
         match self {
             Type::Range(_) | Type::SteppedRange(_) | Type::IntegerRange => range,
-            Type::Quantity(_) | Type::Toleranced(_) | Type::AnyQuantity => number && !range,
-            Type::Number | Type::Integer | Type::Fraction => number && !range,
+            Type::Quantity(_)
+            | Type::Toleranced(_)
+            | Type::AnyQuantity
+            | Type::Number
+            | Type::Integer
+            | Type::Fraction => number && !range,
             Type::Either(kinds) => kinds.iter().any(|kind| kind.resembles(text)),
             _ => false,
         }

@@ -142,6 +142,7 @@ fn fault(error: &serde_yaml::Error, root: &Place) -> Diagnostic {
         s if s.contains("did not find expected ',' or '}'") => {
             ("a mapping is not closed", Some("close it with `}`"))
         }
+        s if s.contains("did not find expected node content") => ("a value is missing here", None),
         s if s.contains("unexpected end of stream") => ("a quoted text is not closed", None),
         s if s.contains("repetition limit exceeded") => ("aliases (`*name`) repeat too much", None),
         s if s.contains("recursion limit exceeded") => ("values are nested too deeply", None),
@@ -224,6 +225,10 @@ impl<'de> Visitor<'de> for Reader {
     }
 
     fn visit_unit<E: Error>(self) -> Result<Tree, E> {
+        Ok(self.tree(Value::Null))
+    }
+
+    fn visit_none<E: Error>(self) -> Result<Tree, E> {
         Ok(self.tree(Value::Null))
     }
 
