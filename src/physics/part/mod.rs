@@ -9,6 +9,7 @@
 use std::sync::Arc;
 
 mod filter;
+mod levels;
 mod network;
 mod tuning;
 
