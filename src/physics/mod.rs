@@ -3,9 +3,11 @@
 pub mod derived;
 pub mod integral;
 pub mod linear;
+pub mod noise;
 pub mod part;
 pub mod plan;
 pub mod series;
+pub mod twice;
 
 use std::fmt;
 
