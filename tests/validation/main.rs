@@ -1,1 +1,7 @@
 //! Checks against sources outside the project.
+mod loop_noise;
+mod loops;
+mod phase_noise;
+mod plan;
+mod support;
+mod thermal;
