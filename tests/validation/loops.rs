@@ -26,7 +26,13 @@ pub fn parts(case: &Case) -> Parts {
 }
 
 fn filter(parts: Parts) -> Filter {
-    Filter { topology: Topology::Passive, c1: parts.c1, r2: parts.r2, c2: parts.c2, post: parts.post }
+    Filter {
+        topology: Topology::Passive(2 + parts.post.len() as u8),
+        c1: parts.c1,
+        r2: parts.r2,
+        c2: parts.c2,
+        post: parts.post,
+    }
 }
 
 pub fn transfers(case: &Case) -> Ladder<'_> {
@@ -95,7 +101,7 @@ pub fn reference_gain_db(case: &Case, f: f64) -> f64 {
 /// [`noisy`] with an active filter: the set's parts round an op-amp, its post filter as it is.
 pub fn active(set: &str) -> Case {
     let mut case = noisy(set, 2.0, 1.0, None);
-    case.filter.topology = Topology::Active;
+    case.filter.topology = Topology::Active(case.filter.topology.order());
     case.amplifier = Some(AmplifierPoint {
         voltage_noise: (4e-9, 300.0),
         current_noise: (1.2e-12, 1e3),

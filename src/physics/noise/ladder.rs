@@ -47,8 +47,8 @@ impl<'c> Ladder<'c> {
     pub fn new(case: &'c Case) -> Self {
         let filter = &case.filter;
         let mut post = [(0.0, 0.0); 2];
-        let sections = filter.post.len();
-        post[..sections].copy_from_slice(&filter.post);
+        let sections = filter.post.len().min(post.len());
+        post[..sections].copy_from_slice(&filter.post[..sections]);
         let active = filter.topology.is_active();
         let mut c1 = filter.c1;
         match sections {
@@ -58,8 +58,16 @@ impl<'c> Ladder<'c> {
         }
         let gain_bandwidth = active
             .then(|| case.amplifier.as_ref().map_or(f64::INFINITY, |amplifier| amplifier.gain_bandwidth));
-        let gain = case.pump.current * case.oscillator.gain.abs() / case.feedback_ratio;
-        Self { case, c1, r2: filter.r2, c2: filter.c2, post, sections, gain_bandwidth, gain }
+        Self {
+            case,
+            c1,
+            r2: filter.r2,
+            c2: filter.c2,
+            post,
+            sections,
+            gain_bandwidth,
+            gain: case.loop_gain(),
+        }
     }
 
     /// What loop and filter do at `f` Hz.

@@ -15,7 +15,7 @@ pub fn output_variance(case: &Case) -> Option<f64> {
     }
     let port = case.oscillator.input_capacitance;
     let filter = &case.filter;
-    let last = filter.post.last().map_or(filter.c1, |(_, c)| *c) + port;
+    let last = filter.last_capacitor() + port;
     let sum: f64 = filter.c1 + filter.c2 + filter.post.iter().map(|(_, c)| c).sum::<f64>() + port;
     Some(BOLTZMANN * case.temperature * (1.0 / last - 1.0 / sum))
 }
