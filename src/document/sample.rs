@@ -2,10 +2,10 @@
 
 use std::sync::Arc;
 
-use crate::diag::{Diagnostic, Warned};
 use super::{
     Approval, Basis, Block, BlockInput, Document, Edition, Equation, Front, Inline, Input, Revision, assemble,
 };
+use crate::diag::{Diagnostic, Warned};
 use crate::exhibit::{
     Axis, Bars, Cell, Column, Curve, Drawing, Exhibit, Figure, FilterSchematic, LoopDiagram, Mark, Panel,
     Plot, Role, Scale, Table,

@@ -7,7 +7,9 @@ use super::math::to_typst;
 use super::quote::{literal, markup, with_breaks};
 use super::tables::{Cell, Fit, KEPT_TOGETHER, Side, Table};
 use crate::diag::Diagnostic;
-use crate::document::{Block, Document, Inline, Placed, PlacedFigure, PlacedTable, TableCell, image_file, plain_text};
+use crate::document::{
+    Block, Document, Inline, Placed, PlacedFigure, PlacedTable, TableCell, image_file, plain_text,
+};
 use crate::results::State;
 
 /// Lists and quotations inside one another beyond this are refused, before Typst's limit of 256 levels is met.

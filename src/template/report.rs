@@ -86,7 +86,9 @@ mod tests {
     fn a_fault_has_its_file_and_line() {
         let fault = render("a\n{{ titel }}").expect_err("there is no such name");
         assert_eq!((fault.file.as_str(), fault.line), (MAIN, Some(2)));
-        assert!(render("{% for i in range(9999) %}{% for i in range(9999) %}x{% endfor %}{% endfor %}").is_err());
+        assert!(
+            render("{% for i in range(9999) %}{% for i in range(9999) %}x{% endfor %}{% endfor %}").is_err()
+        );
         assert!(render("{% include \"/etc/passwd\" %}").is_err());
     }
 }

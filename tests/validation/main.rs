@@ -1,4 +1,5 @@
 //! Checks against sources outside the project.
+
 mod loop_noise;
 mod loops;
 mod phase_noise;
