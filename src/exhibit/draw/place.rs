@@ -22,6 +22,8 @@ const SIDES: [(f64, f64); 12] = [
 ];
 /// Distance kept between two labels, pt.
 const GAP: f64 = 2.0;
+/// Distance kept from curves, pt.
+const MARGIN: f64 = 1.2;
 /// What a curve under the label costs, as distance in pt.
 const CROSSING: f64 = 18.0;
 
@@ -101,6 +103,7 @@ impl Placer {
     }
 
     fn crossings(&self, place: &Rect) -> usize {
+        let place = place.grown(MARGIN);
         let inside = |p: Point| ((p.x - place.left) / place.width(), (p.y - place.top) / place.height());
         self.lines.iter().filter(|(a, b)| clip::segment(inside(*a), inside(*b)).is_some()).count().min(6)
     }

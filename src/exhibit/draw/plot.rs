@@ -270,6 +270,7 @@ impl Frame<'_> {
         if let Some(point) = anchor {
             let end = nearest(&place.grown(1.0), point);
             if (end.x - point.x).hypot(end.y - point.y) > 7.0 {
+                placer.avoid(&[point, end]);
                 layout.line(vec![point, end], &Stroke::solid(INK, 0.5));
             }
         }

@@ -201,6 +201,22 @@ pub fn noisy() -> Figure {
     )
 }
 
+/// A bench trace over the prediction.
+pub fn measured() -> Figure {
+    let mut seed = 3u64;
+    let total = contributors().swap_remove(0);
+    let points = offsets(1e3, 1e7, 4000).map(|f| {
+        seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        let near = total.points.partition_point(|p| p.0 < f).min(400);
+        (f, total.points[near].1 + 3.0 * ((seed >> 11) as f64 / (1u64 << 53) as f64 - 0.4))
+    });
+    let trace = Curve::new("Measured", Role::Measured, points.collect());
+    let floor =
+        Curve::new("Instrument floor", Role::Others, vec![(1e3, -140.0), (1e5, -158.0), (1e7, -165.0)]);
+    let panel = Panel::new(level(), vec![total, trace, floor]).with_marks([Mark::span(1e4, 1e6, "compared")]);
+    plot("bench", Plot::log_x("Offset from the carrier", Unit::Hertz, vec![panel]))
+}
+
 /// Verticals and spans at the edges, with words that hardly fit.
 pub fn edges() -> Figure {
     let long = "a vertical with many words about what happens at this one place and why it matters there";
@@ -295,6 +311,7 @@ pub fn all() -> Vec<Figure> {
         wide_range(),
         noisy(),
         edges(),
+        measured(),
         bars(),
     ];
     all.extend(filters());
