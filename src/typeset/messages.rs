@@ -1,4 +1,4 @@
-//! What typst says when it fails, and the note's line that is behind it.
+//! What typst says when it fails.
 
 /// One message of typst.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -58,12 +58,6 @@ fn head(line: &str, source: &str) -> Option<Message> {
     Some(Message { error, line: Some(row), column: Some(column), text })
 }
 
-/// The note's line behind a line (from 1) of generated text: that of the last marker `// note:LINE` up to it.
-pub fn note_line(generated: &str, line: usize) -> Option<usize> {
-    let marked = |text: &str| text.rsplit_once("// note:")?.1.trim().parse().ok();
-    generated.lines().take(line).filter_map(marked).last()
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -85,14 +79,5 @@ mod tests {
         );
         assert_eq!(parse("thread panicked\n", "x"), [message(true, None, None, "thread panicked")]);
         assert_eq!(parse("\n", "x"), []);
-    }
-
-    #[test]
-    fn the_last_marker_names_the_line() {
-        let text = "#set page()\n// note:7\n= Head\n#table() // note:9\ntext\n";
-        assert_eq!(note_line(text, 1), None);
-        assert_eq!(note_line(text, 3), Some(7));
-        assert_eq!(note_line(text, 4), Some(9));
-        assert_eq!(note_line(text, 99), Some(9));
     }
 }

@@ -14,7 +14,7 @@ mod run;
 pub use compile::{Compile, CompileError, PATIENCE, creation_timestamp};
 pub use find::{Missing, Origin, Surroundings, Typesetter, find};
 pub use install::{InstallError, install};
-pub use messages::{Message, note_line};
+pub use messages::Message;
 
 /// The version that is built on demand. Any other of the same series will do.
 pub const PINNED: &str = "0.15.1";
