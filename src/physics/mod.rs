@@ -7,6 +7,7 @@ pub mod noise;
 pub mod part;
 pub mod plan;
 pub mod series;
+pub mod synthesis;
 pub mod twice;
 
 use std::fmt;
