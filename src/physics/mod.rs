@@ -6,6 +6,7 @@ pub mod linear;
 pub mod noise;
 pub mod part;
 pub mod plan;
+pub mod sampled;
 pub mod series;
 pub mod synthesis;
 pub mod twice;
