@@ -22,7 +22,7 @@ use crate::num::expm::expm;
 #[derive(Clone, Debug)]
 pub struct Sampled {
     period: f64,
-    /// One period of free motion; the last state is the phase, in cycles at the detector.
+    /// One period of free motion; the first state is the phase, in cycles at the detector.
     free: DMatrix<f64>,
     /// Effect of a phase error of one cycle, a period later.
     moved: DVector<f64>,
@@ -68,10 +68,10 @@ impl Sampled {
         }
         let degenerate = PhysicsError::Degenerate("the filter has no finite time constants");
         let (rates, kick) = motion(case, period, gain).ok_or_else(|| degenerate.clone())?;
-        let free = expm(&rates).ok_or_else(|| degenerate.clone())?;
+        let free = propagate(rates).ok_or_else(|| degenerate.clone())?;
         let moved = &free * kick;
         let mut closed = free.clone();
-        let mut phase = closed.column_mut(free.ncols() - 1);
+        let mut phase = closed.column_mut(0);
         phase -= &moved;
         if closed.iter().any(|x| !x.is_finite()) {
             return Err(degenerate);
@@ -106,7 +106,7 @@ impl Sampled {
             unit - self.free[(i, j)]
         });
         let state = matrix.lu().solve(&self.moved.map(Complex64::from));
-        state.map_or(Complex64::new(f64::NAN, f64::NAN), |x| x[size - 1])
+        state.map_or(Complex64::new(f64::NAN, f64::NAN), |x| x[0])
     }
 
     fn closed_loop(&self, f: f64) -> Complex64 {
@@ -161,9 +161,10 @@ impl Sampled {
 
 /// Rates of the states times the period, and what a phase error of one cycle adds to them at once.
 ///
-/// The states are the charge put into the filter, its node voltages but one, the voltage behind the pole of the
-/// tuning port where there is one, and the phase. Voltages are in units of `N / (K T)`, which moves the phase by one
-/// cycle in a period. Charge as a state keeps its mode exact however far the filter's poles lie from the rate.
+/// The states are the phase, the voltage behind the pole of the tuning port where there is one, the node voltages of
+/// the filter but one, and the charge put into it. Voltages are in units of `N / (K T)`, which moves the phase by one
+/// cycle in a period. Charge as a state, and phase and charge at the two ends, where elimination never mixes them
+/// with the rest, keep both integrators exact however far the filter's poles lie from the rate.
 fn motion(case: &Case, period: f64, gain: f64) -> Option<(DMatrix<f64>, DVector<f64>)> {
     let space = case.network().state_space()?;
     let nodes = space.a.nrows();
@@ -171,43 +172,57 @@ fn motion(case: &Case, period: f64, gain: f64) -> Option<(DMatrix<f64>, DVector<
     let size = nodes + 1 + usize::from(port_pole.is_some());
     let sign = if case.filter.topology.is_active() { -1.0 } else { 1.0 };
     let (to, back) = charge_states(&space.a, &space.b, space.c.iamax())?;
+    let filter = size - nodes;
     let mut rates = DMatrix::zeros(size, size);
-    rates.view_mut((0, 0), (nodes, nodes)).copy_from(&(&to * &space.a * &back * period));
-    rates.row_mut(0).fill(0.0);
+    rates.view_mut((filter, filter), (nodes, nodes)).copy_from(&(&to * &space.a * &back * period));
+    rates.row_mut(size - 1).fill(0.0);
     let read = space.c.transpose() * back;
     let mut kick = DVector::zeros(size);
-    kick.rows_mut(0, nodes).copy_from(&(to * &space.b * (sign * gain * period * period)));
+    kick.rows_mut(filter, nodes).copy_from(&(to * &space.b * (sign * gain * period * period)));
     match port_pole {
         Some(rate) => {
-            rates.view_mut((nodes, 0), (1, nodes)).copy_from(&(read * rate));
-            rates[(nodes, nodes)] = -rate;
-            rates[(nodes + 1, nodes)] = 1.0;
+            rates[(0, 1)] = 1.0;
+            rates[(1, 1)] = -rate;
+            rates.view_mut((1, filter), (1, nodes)).copy_from(&(read * rate));
         }
-        None => rates.view_mut((nodes, 0), (1, nodes)).copy_from(&read),
+        None => rates.view_mut((0, filter), (1, nodes)).copy_from(&read),
     }
     let finite = rates.iter().chain(kick.iter()).all(|x: &f64| x.is_finite());
     finite.then_some((rates, kick))
 }
 
-/// The change of states that puts the charge first, scaled so that the input adds to it what it adds to the voltages,
-/// and its inverse. The charge is the combination of node voltages that no resistor changes: `q A = 0`.
+/// One period of free motion from the rates.
+///
+/// The phase follows the filter so slowly, against its fastest pole, that it would drown in the rounding of the
+/// exponential; in units in which its rate is like that pole's it does not.
+fn propagate(mut rates: DMatrix<f64>) -> Option<DMatrix<f64>> {
+    let unit = rates.amax();
+    rates.row_mut(0).scale_mut(unit);
+    let mut free = expm(&rates)?;
+    for column in 1..free.ncols() {
+        free[(0, column)] /= unit;
+    }
+    Some(free)
+}
+
+/// The change of states that puts the charge last, as the mean voltage that it makes, and its inverse. The charge is the combination of node voltages that no resistor changes: `q A = 0`.
 fn charge_states(a: &DMatrix<f64>, b: &DVector<f64>, output: usize) -> Option<(DMatrix<f64>, DMatrix<f64>)> {
     let size = a.nrows();
     // Charge left alone holds the output at some voltage, so that the output's equation in q A = 0 follows from the
-    // others; in its place stands q b = |b|.
+    // others; in its place stands q b > 0.
     let mut equations = a.transpose();
     let scale = equations.iter().fold(0.0_f64, |m, x| m.max(x.abs()));
-    let strength = b.amax();
     equations /= scale;
-    equations.row_mut(output).copy_from(&(b.transpose() / strength));
+    equations.row_mut(output).copy_from(&(b.transpose() / b.amax()));
     let mut right = DVector::zeros(size);
     right[output] = 1.0;
     let q = equations.lu().solve(&right)?;
+    let q = &q / q.lp_norm(1);
     let pivot = q.iamax();
     let mut to = DMatrix::zeros(size, size);
-    to.row_mut(0).copy_from(&q.transpose());
+    to.row_mut(size - 1).copy_from(&q.transpose());
     for (row, node) in (0..size).filter(|node| *node != pivot).enumerate() {
-        to[(row + 1, node)] = 1.0;
+        to[(row, node)] = 1.0;
     }
     let back = to.clone().try_inverse()?;
     Some((to, back))

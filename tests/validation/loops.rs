@@ -143,3 +143,24 @@ pub fn noisy(set: &str, output_divider: f64, prescaler: f64, order: Option<u32>)
     };
     case
 }
+
+/// Pump current in A, oscillator gain in Hz/V and feedback ratio of a row's `inputs`.
+pub fn constants(inputs: &Value) -> (f64, f64, f64) {
+    (number(inputs, "Icp_A"), number(inputs, "Kvco_Hz_per_V"), number(inputs, "N"))
+}
+
+/// The parts of a row's `inputs` in a loop at that detector rate, the feedback ratio held.
+pub fn in_loop(inputs: &Value, current: f64, gain: f64, ratio: f64, rate: f64) -> Case {
+    case(read(inputs), current, gain, ratio, rate)
+}
+
+/// C1, R2, C2 in a loop at that detector rate.
+pub fn passive_in_loop([c1, r2, c2]: [f64; 3], current: f64, gain: f64, ratio: f64, rate: f64) -> Case {
+    case(Parts { c1, r2, c2, post: vec![] }, current, gain, ratio, rate)
+}
+
+/// A loop with `K = I R2 Kvco / N` (rad/s), `tau = R2 C2` (s) and C1 = `share` of C2.
+pub fn series_branch(k: f64, tau: f64, share: f64, rate: f64) -> Case {
+    let (r2, c2, gain, ratio) = (1e3, tau / 1e3, 1e7, 100.0);
+    passive_in_loop([share * c2, r2, c2], k * ratio / (gain * r2), gain, ratio, rate)
+}

@@ -4,5 +4,8 @@ mod loop_noise;
 mod loops;
 mod phase_noise;
 mod plan;
+mod sampled;
+mod series;
 mod support;
+mod synthesis;
 mod thermal;
