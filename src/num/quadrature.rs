@@ -144,7 +144,8 @@ mod tests {
 
     #[test]
     fn closed_forms_are_met() {
-        let cases: [(fn(f64) -> f64, f64, f64, f64); 6] = [
+        type Closed = (fn(f64) -> f64, f64, f64, f64);
+        let cases: [Closed; 6] = [
             (|x| x.powi(22), 0.0, 1.0, 1.0 / 23.0),
             (f64::exp, -1.0, 2.0, 2.0_f64.exp() - (-1.0_f64).exp()),
             (f64::sin, 0.0, PI, 2.0),

@@ -13,8 +13,12 @@ fn series(name: &serde_json::Value) -> Series {
 fn complete_lists() {
     for case in row("E-LIST").cases {
         let (_, name) = case.id.split_once(' ').expect("row and case");
-        let listed: Vec<f64> =
-            case.expected["values"].as_array().expect("values").iter().filter_map(|v| v.as_f64()).collect();
+        let listed: Vec<f64> = case.expected["values"]
+            .as_array()
+            .expect("values")
+            .iter()
+            .filter_map(serde_json::Value::as_f64)
+            .collect();
         assert_eq!(Series::from_name(name).expect("a series").values(), listed, "{name}");
     }
 }
