@@ -119,7 +119,7 @@ pub fn assemble(input: Input<'_>) -> Result<Warned<Document>, Vec<Diagnostic>> {
         exhibits: Vec::new(),
         faults: Vec::new(),
     };
-    each_place(&body, &mut |place| numbering.place(place));
+    each_place(&body, &mut |place| numbering.place(&place));
     let Numbering { mut exhibits, image_numbers, faults: more, .. } = numbering;
     faults.extend(more);
     anchors.extend(exhibits.iter().flat_map(|e| &e.placed).filter_map(|placed| {
@@ -231,8 +231,8 @@ struct Numbering<'a> {
 }
 
 impl Numbering<'_> {
-    fn place(&mut self, place: Place<'_>) {
-        let Place::Solved(name, line) = place else {
+    fn place(&mut self, place: &Place<'_>) {
+        let &Place::Solved(name, line) = place else {
             self.figures += 1;
             self.image_numbers.push(self.figures);
             return;
@@ -293,7 +293,6 @@ impl Numbering<'_> {
     fn cell(&mut self, cell: &Cell, line: usize) -> TableCell {
         match cell {
             Cell::Empty => TableCell::Empty,
-            Cell::Text(text) => TableCell::Prose(vec![Inline::Text(text.clone())]),
             Cell::Prose(text, span) => TableCell::Prose(self.line(text, *span)),
             Cell::Number { value, unit, text } => {
                 TableCell::Number { value: *value, unit: *unit, text: text.clone() }
@@ -305,7 +304,7 @@ impl Numbering<'_> {
                 text: vec![Inline::Text(text.clone())],
                 line,
             }]),
-            Cell::Link { text, .. } => TableCell::Prose(vec![Inline::Text(text.clone())]),
+            Cell::Text(text) | Cell::Link { text, .. } => TableCell::Prose(vec![Inline::Text(text.clone())]),
         }
     }
 
@@ -367,7 +366,9 @@ fn collect_images(blocks: &[Block], paths: &mut BTreeSet<String>) {
             Block::Definitions(terms) => {
                 for (term, texts) in terms {
                     images_of(term, paths);
-                    texts.iter().for_each(|inner| collect_images(inner, paths));
+                    for inner in texts {
+                        collect_images(inner, paths);
+                    }
                 }
             }
             Block::Code { .. } | Block::Rule | Block::Math(..) | Block::Html(_) | Block::Solved(..) => {}
@@ -382,7 +383,7 @@ fn images_of(inlines: &[Inline], paths: &mut BTreeSet<String>) {
                 paths.insert(path.clone());
             }
             Inline::Emphasis(inner) | Inline::Strong(inner) | Inline::Struck(inner) => {
-                images_of(inner, paths)
+                images_of(inner, paths);
             }
             Inline::Link { text, .. } => images_of(text, paths),
             _ => {}

@@ -156,13 +156,13 @@ fn pairs(group: &Group) -> Option<String> {
             print(*y, *yu, Digits::Significant(6)).trimmed()
         )
     };
-    Some(shortened(xs.iter().zip(ys).map(pair).collect(), "; "))
+    Some(shortened(&xs.iter().zip(ys).map(pair).collect::<Vec<_>>(), "; "))
 }
 
 /// All of a short list; of a long one the ends and how many.
-fn shortened(items: Vec<String>, between: &str) -> String {
+fn shortened(items: &[String], between: &str) -> String {
     const MOST: usize = 24;
-    match items.as_slice() {
+    match items {
         [first @ .., last] if items.len() > MOST => {
             format!("{} values, {} … {last}", items.len(), first[..3].join(between))
         }
@@ -175,13 +175,13 @@ fn one(node: &Node) -> String {
         Node::Metric(metric) => metric.print(),
         Node::Text(text) => text.clone(),
         Node::Flag(flag) => if *flag { "on" } else { "off" }.to_owned(),
-        Node::List(list) => shortened(list.iter().map(one).collect(), ", "),
+        Node::List(list) => shortened(&list.iter().map(one).collect::<Vec<_>>(), ", "),
         Node::Group(group) => {
             let inner = group.0.iter().map(|(name, node)| format!("{name} {}", one(node)));
             inner.collect::<Vec<_>>().join(", ")
         }
         Node::Series { unit, values } => shortened(
-            values.iter().map(|v| print(*v, *unit, Digits::Significant(6)).trimmed()).collect(),
+            &values.iter().map(|v| print(*v, *unit, Digits::Significant(6)).trimmed()).collect::<Vec<_>>(),
             ", ",
         ),
     }
@@ -234,7 +234,7 @@ mod tests {
         let mut out = Vec::new();
         flatten(&fields, "", &mut out);
         let plain: Vec<(String, String)> =
-            out.into_iter().map(|(n, v)| (n, crate::units::ascii(&v))).collect();
+            out.into_iter().map(|(n, v)| (n, crate::units::ascii(&v))).collect::<Vec<_>>();
         assert_eq!(
             plain,
             [

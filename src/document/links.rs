@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use super::{Block, Inline};
+use super::{Block, Inline, plain_text};
 use crate::diag::Diagnostic;
 use crate::source::{Span, confine};
 
@@ -40,21 +40,21 @@ impl Anchor {
     }
 }
 
-/// Numbers headings in reading order. The least level of the note becomes 1; identifiers become unique.
+/// Numbers headings in reading order. The least level of the note becomes 1, none is skipped;
+/// identifiers become unique.
 pub(super) fn number_headings(blocks: &mut [Block]) -> Vec<Anchor> {
     let mut levels = Vec::new();
     each_heading(blocks, &mut |level, _| levels.push(*level));
     let shift = levels.iter().min().copied().unwrap_or(1) - 1;
     let mut counts = [0usize; 6];
+    let mut before = 0;
     let mut taken = BTreeSet::new();
     let mut anchors = Vec::new();
     each_heading(blocks, &mut |level, id| {
-        *level -= shift;
+        // No level is skipped: a reader, and PDF/UA, would look for the one between.
+        *level = (*level - shift).min(before + 1);
+        before = *level;
         let depth = usize::from(*level);
-        // A skipped level counts as one, so that no number holds a nought.
-        for count in &mut counts[..depth - 1] {
-            *count = (*count).max(1);
-        }
         counts[depth - 1] += 1;
         counts[depth..].fill(0);
         let wanted = if id.is_empty() { "section".to_owned() } else { id.clone() };
@@ -144,7 +144,9 @@ impl Resolver<'_> {
                 Block::Definitions(terms) => {
                     for (term, texts) in terms {
                         self.inlines(term);
-                        texts.iter_mut().for_each(|inner| self.blocks(inner));
+                        for inner in texts {
+                            self.blocks(inner);
+                        }
                     }
                 }
                 Block::Code { .. } | Block::Rule | Block::Math(..) | Block::Html(_) | Block::Solved(..) => {}
@@ -193,7 +195,11 @@ impl Resolver<'_> {
         };
         if let Some(anchor) = self.anchors.iter().find(|anchor| anchor.id == id) {
             let words = anchor.in_words();
-            text.push(Inline::Text(if text.is_empty() { words } else { format!(" ({words})") }));
+            if plain_text(&text).trim().is_empty() {
+                text = vec![Inline::Text(words)];
+            } else {
+                text.push(Inline::Text(format!(" ({words})")));
+            }
             out.push(Inline::Link { to: to.to_owned(), text, line });
             return;
         }
@@ -229,6 +235,6 @@ mod tests {
             vec![heading(2, "a"), heading(3, "b"), heading(2, "a"), heading(4, "c"), heading(3, "d")];
         let anchors = number_headings(&mut blocks);
         let found: Vec<(&str, &str)> = anchors.iter().map(|a| (a.id.as_str(), a.number.as_str())).collect();
-        assert_eq!(found, [("a", "1"), ("b", "1.1"), ("a-2", "2"), ("c", "2.1.1"), ("d", "2.2")]);
+        assert_eq!(found, [("a", "1"), ("b", "1.1"), ("a-2", "2"), ("c", "2.1"), ("d", "2.2")]);
     }
 }

@@ -11,8 +11,6 @@ mod input;
 mod links;
 mod look;
 mod matrix;
-#[cfg(test)]
-pub(crate) mod sample;
 mod summary;
 mod verdict;
 mod words;

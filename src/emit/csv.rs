@@ -38,12 +38,11 @@ fn line(cells: impl Iterator<Item = String>, out: &mut String) {
 
 fn cell(cell: &TableCell) -> String {
     match cell {
-        TableCell::Empty => String::new(),
         TableCell::Prose(inlines) => quoted(&plain_text(inlines)),
         TableCell::Number { value, .. } if value.is_finite() => {
             format!("{value:?}").trim_end_matches(".0").to_owned()
         }
-        TableCell::Number { .. } => String::new(),
+        TableCell::Empty | TableCell::Number { .. } => String::new(),
         TableCell::Verdict(state, false) => state.word().to_owned(),
         TableCell::Verdict(state, true) => quoted(&format!("{}, reserve not kept", state.word())),
     }

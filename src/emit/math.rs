@@ -91,7 +91,7 @@ impl<'a, I: Iterator<Item = Event<'a>>> Reader<'a, I> {
             return Err(format!("the formula is nested deeper than {DEEPEST} levels"));
         }
         let text = match event {
-            Event::Content(content) => self::content(content, font),
+            Event::Content(content) => Ok(self::content(content, font)),
             Event::Begin(grouping) => self.group(grouping, font, alone),
             Event::Visual(visual) => self.visual(visual, font),
             Event::Script { ty, position } => self.script(ty, position, font),
@@ -185,8 +185,7 @@ impl<'a, I: Iterator<Item = Event<'a>>> Reader<'a, I> {
                 let [open, close] = [open, close].map(|c| c.map(sign).unwrap_or_default());
                 format!("lr({open} {inner} {close})")
             }
-            Grouping::Matrix { alignment } => self.matrix(alignment)?,
-            Grouping::SubArray { alignment } => self.matrix(alignment)?,
+            Grouping::Matrix { alignment } | Grouping::SubArray { alignment } => self.matrix(alignment)?,
             Grouping::Array(columns) => {
                 let mut kinds = columns.iter().filter_map(|column| match column {
                     ArrayColumn::Column(alignment) => Some(*alignment),
@@ -203,10 +202,15 @@ impl<'a, I: Iterator<Item = Event<'a>>> Reader<'a, I> {
                 let side = if left { "" } else { "reverse: #true, " };
                 format!("cases({side}{})", lines.join(", "))
             }
-            Grouping::Equation { .. } => self.lines(alone)?,
-            Grouping::Align { .. } | Grouping::Aligned | Grouping::Split => self.lines(alone)?,
-            Grouping::Alignat { .. } | Grouping::Alignedat { .. } => self.lines(alone)?,
-            Grouping::Gather { .. } | Grouping::Gathered | Grouping::Multline => self.lines(alone)?,
+            Grouping::Equation { .. }
+            | Grouping::Align { .. }
+            | Grouping::Aligned
+            | Grouping::Split
+            | Grouping::Alignat { .. }
+            | Grouping::Alignedat { .. }
+            | Grouping::Gather { .. }
+            | Grouping::Gathered
+            | Grouping::Multline => self.lines(alone)?,
         };
         match self.events.next() {
             Some(Event::End) => Ok(text),
@@ -270,8 +274,8 @@ fn flush(word: &mut String, parts: &mut Vec<String>) {
     }
 }
 
-fn content(content: Content<'_>, font: Option<Font>) -> Result<String, String> {
-    Ok(match content {
+fn content(content: Content<'_>, font: Option<Font>) -> String {
+    match content {
         Content::Text("&nbsp;") => literal("\u{a0}"),
         Content::Text(text) => literal(text),
         Content::Number(digits) => styled(&digits.chars().map(sign).collect::<String>(), font),
@@ -286,7 +290,7 @@ fn content(content: Content<'_>, font: Option<Font>) -> Result<String, String> {
         }
         Content::Delimiter { content, size, ty } => delimiter(content, size, ty),
         Content::Punctuation(c) => sign(c),
-    })
+    }
 }
 
 /// A character that stands for itself.

@@ -2,10 +2,9 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::marks::mark;
 use super::math::to_typst;
 use super::quote::{literal, markup, with_breaks};
-use super::tables::{Cell, Fit, KEPT_TOGETHER, Side, Table};
+use super::tables::{Cell, Fit, Side, Table};
 use crate::diag::Diagnostic;
 use crate::document::{
     Block, Document, Inline, Placed, PlacedFigure, PlacedTable, TableCell, image_file, plain_text,
@@ -90,7 +89,8 @@ impl<'a> Writer<'a> {
                 let number = self.document.anchor(id).map(|anchor| anchor.number.as_str());
                 let numbering = number.map_or("none".to_owned(), |n| format!("(..) => {}", literal(n)));
                 let outlined = self.depth == 0;
-                let text = self.inlines(text);
+                let untitled = plain_text(text).trim().is_empty();
+                let text = if untitled { markup("Untitled") } else { self.inlines(text) };
                 out.push_str(&format!(
                     "#heading(level: {level}, numbering: {numbering}, outlined: {outlined})[{text}]"
                 ));
@@ -339,7 +339,7 @@ impl<'a> Writer<'a> {
 
     fn laid_out(&self, table: &Table, fit: Fit, note: &str) -> String {
         let size = if fit.lying && self.depth > 0 { 5.8 } else { fit.size };
-        let kept = table.rows.len() <= KEPT_TOGETHER;
+        let kept = table.kept();
         format!("lc-table(size: {size}pt, kept: {kept}{note}, {})", table.call(fit))
     }
 
@@ -377,6 +377,12 @@ pub(super) fn verdict_word(state: State, reserve_missing: bool) -> &'static str 
 fn image_call(path: &str, alt: &str, title: &str) -> String {
     let words = [alt, title, path].into_iter().find(|text| !text.is_empty()).unwrap_or("image");
     format!("lc-image({}, {})", literal(&image_file(path)), literal(words))
+}
+
+/// A comment on a line of its own that says which line of the note made what follows; `typeset` reads it when typst
+/// complains. User text can't make one: in a string literal a line end is written `\n`.
+fn mark(line: usize) -> String {
+    format!("// note:{line}\n")
 }
 
 fn line_of(block: &Block) -> Option<usize> {

@@ -3,8 +3,6 @@
 //! In markup nearly every sign can act; in a string literal only `\` and `"` do. A literal that stands in markup
 //! ends in `;`, or a `(` behind it would make it a call.
 
-use std::fmt::Write as _;
-
 /// The text as a Typst string literal, quotes included.
 pub fn literal(text: &str) -> String {
     let mut out = String::with_capacity(text.len() + 2);
@@ -20,7 +18,7 @@ pub fn literal(text: &str) -> String {
             '\t' => out.push_str("\\t"),
             // Other controls have no glyph; PDF/A forbids some of them in text.
             c if c.is_control() || ('\u{e000}'..='\u{f8ff}').contains(&c) => out.push('\u{fffd}'),
-            c if is_bidi_control(c) => _ = write!(out, "\\u{{{:x}}}", u32::from(c)),
+            c if is_bidi_control(c) => {}
             c => out.push(c),
         }
     }
@@ -62,7 +60,7 @@ pub fn with_breaks(text: &str, longest: usize) -> String {
     out
 }
 
-/// Signs that turn the direction of text around: written visibly in the source, so that it reads as it acts.
+/// Signs that turn the direction of text around: left out, since they would act on what stands beside them too.
 fn is_bidi_control(c: char) -> bool {
     matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
 }
@@ -75,7 +73,7 @@ mod tests {
     fn nothing_leaves_the_literal() {
         assert_eq!(literal("a\"b\\c\nd\te\u{1}"), "\"a\\\"b\\\\c\\nd\\te\u{fffd}\"");
         assert_eq!(markup("#panic()"), "#\"#panic()\";");
-        assert_eq!(literal("\u{202e}x"), "\"\\u{202e}x\"");
+        assert_eq!(literal("\u{202e}x"), "\"x\"");
     }
 
     #[test]

@@ -7,7 +7,7 @@ use serde_json::{Value, json};
 
 use super::math::to_typst;
 use super::prose::{Writer, plain_cell, verdict, verdict_word};
-use super::quote::{breakable, literal, markup};
+use super::quote::{breakable, literal, markup, with_breaks};
 use super::tables::{Cell, Side, Table};
 use crate::diag::Diagnostic;
 use crate::document::{CAUTIONS, Document, Edition, Fact, LEFT_OUT, MatrixRow};
@@ -28,10 +28,10 @@ pub(super) fn data(document: &Document) -> Result<Value, Vec<Diagnostic>> {
                 "id": markup(&row.id),
                 "text": writer.inlines(&row.text),
                 "verdict": verdict(row.state, row.reserve_missing),
-                "limit": markup(&row.limit),
-                "value": markup(&row.value),
-                "margin": markup(&row.margin),
-                "reserve": markup(&row.reserve),
+                "limit": stated(&row.limit),
+                "value": stated(&row.value),
+                "margin": stated(&row.margin),
+                "reserve": stated(&row.reserve),
             })
         })
         .collect();
@@ -58,7 +58,7 @@ pub(super) fn data(document: &Document) -> Result<Value, Vec<Diagnostic>> {
         "internal": document.edition == Edition::Review,
         "what_if": document.what_if.iter().map(|change| breakable(change)).collect::<Vec<_>>(),
         "approvals": front.approvals.iter().map(|a| json!({
-            "role": markup(&a.role), "name": markup(&a.name), "date": markup(&a.date)})).collect::<Vec<_>>(),
+            "role": markup(&a.role), "name": markup(&a.name), "date": stated(&a.date)})).collect::<Vec<_>>(),
         "history": front.history.iter().map(|r| json!({
             "revision": markup(&r.revision), "date": markup(&r.date), "text": markup(&r.text)})).collect::<Vec<_>>(),
         "cover": {
@@ -84,11 +84,16 @@ pub(super) fn data(document: &Document) -> Result<Value, Vec<Diagnostic>> {
         "cautions": CAUTIONS.map(|(head, text)| json!({"head": markup(head), "text": markup(text)})),
         "twice": twice(document),
         "warnings": document.store.warnings.iter().map(|w| json!({
-            "block": markup(&w.block), "line": w.line, "text": breakable(&w.text)})).collect::<Vec<_>>(),
+            "block": stated(&w.block), "line": w.line, "text": ticked(&w.text)})).collect::<Vec<_>>(),
         "tool": markup(TOOL),
         "typesetter": markup(&document.typesetter),
         "digests": digests(document),
     }))
+}
+
+/// Markup, or nothing for an empty text.
+fn stated(text: &str) -> Option<String> {
+    (!text.is_empty()).then(|| markup(text))
 }
 
 fn joined(ids: &[String]) -> Option<String> {
@@ -110,10 +115,9 @@ fn matrix_row<'a>(writer: &mut Writer<'a>, row: &'a MatrixRow) -> String {
         let content = if text.is_empty() { "none".to_owned() } else { format!("[{}]", breakable(text)) };
         format!("{name}: {content}, ")
     };
-    let metric = if row.metric.is_empty() {
-        "none".to_owned()
-    } else {
-        format!("[{}]", format_args!("#raw({});", literal(&super::quote::with_breaks(&row.metric, 16))))
+    let metric = match row.metric.as_str() {
+        "" => "none".to_owned(),
+        metric => format!("[#raw({});]", literal(&with_breaks(metric, 12))),
     };
     let evidence = match writer.inlines(&row.evidence) {
         text if text.is_empty() => "none".to_owned(),
@@ -138,6 +142,8 @@ fn fact(fact: &Fact) -> Value {
     json!({
         "name": format!("#raw({});", literal(&fact.block)),
         "kind": markup(&fact.kind.replace('_', " ")),
+        // Longer ones break over pages.
+        "kept": fact.fields.iter().map(|(_, value)| 1 + value.chars().count() / 80).sum::<usize>() <= 24,
         "basis": fact.basis.map(|basis| markup(basis.word())),
         "source": fact.source.as_deref().map(breakable),
         "fields": fact.fields.iter().map(|(name, value)| json!({
@@ -186,7 +192,7 @@ fn twice(document: &Document) -> Option<String> {
         })
         .collect();
     let sides = vec![Side::Left, Side::Right, Side::Right, Side::Left, Side::Left, Side::Left];
-    set(Table { sides, head, rows })
+    set(&Table { sides, head, rows })
 }
 
 fn digests(document: &Document) -> Option<String> {
@@ -201,18 +207,27 @@ fn digests(document: &Document) -> Option<String> {
             raw(&digest),
         ]
     };
-    set(Table {
+    set(&Table {
         sides: vec![Side::Left, Side::Left, Side::Right, Side::Left],
         head: ["Block", "Kind", "Line", "Digest of all it was solved from"].map(plain_cell).to_vec(),
         rows: document.store.blocks.iter().map(row).collect(),
     })
 }
 
-fn set(table: Table) -> Option<String> {
+fn set(table: &Table) -> Option<String> {
     if table.rows.is_empty() {
         return None;
     }
     let fit = table.fit();
-    let kept = table.rows.len() <= super::tables::KEPT_TOGETHER;
+    let kept = table.kept();
     Some(format!("#lc-table(size: {}pt, kept: {kept}, {})", fit.size.min(8.5), table.call(fit)))
+}
+
+/// A sentence of ours: names between backticks are code.
+fn ticked(text: &str) -> String {
+    let part = |(index, part): (usize, &str)| match index % 2 {
+        1 => format!("#raw({});", literal(&with_breaks(part, 24))),
+        _ => breakable(part),
+    };
+    text.split('`').enumerate().map(part).collect()
 }

@@ -45,8 +45,10 @@ const CHARACTER: f64 = 0.5;
 const BETWEEN: f64 = 10.0;
 /// A column wider than this, in characters, may wrap.
 const WRAPS: usize = 22;
-/// A table of no more rows than this stays on one page.
-pub(super) const KEPT_TOGETHER: usize = 14;
+/// A table of no more rows than this stays on one page, unless its cells hold more text than this (characters of the
+/// longest cell of each row, added up): then it might not fit on one.
+const KEPT_TOGETHER: usize = 14;
+const KEPT_TEXT: usize = 1200;
 
 impl Table {
     fn longest(&self, column: usize, of: fn(&str) -> usize) -> usize {
@@ -70,6 +72,12 @@ impl Table {
         let fits = |(size, lying): &(f64, bool)| needs(*size) <= if *lying { LYING } else { UPRIGHT };
         let (size, lying) = choices.into_iter().find(fits).unwrap_or((5.8, true));
         Fit { size, lying }
+    }
+
+    /// Whether it stays on one page.
+    pub(super) fn kept(&self) -> bool {
+        let longest = |row: &Vec<Cell>| row.iter().map(|cell| cell.text.chars().count()).max().unwrap_or(0);
+        self.rows.len() <= KEPT_TOGETHER && self.rows.iter().map(longest).sum::<usize>() <= KEPT_TEXT
     }
 
     /// Column widths: as wide as needed where all fits, else long texts share what is left.
@@ -148,11 +156,14 @@ mod tests {
         assert_eq!(table(4, "2.8825 GHz", 3).fit(), Fit { size: 9.0, lying: false });
         assert!(table(9, "2.8825 GHz", 3).fit().size < 9.0);
         assert!(table(16, "2.8825 GHz", 3).fit().lying);
-        assert_eq!(table(80, "2.8825 GHz", 3).fit().size, 5.8);
+        assert_eq!(table(80, "2.8825 GHz", 3).fit(), Fit { size: 5.8, lying: true });
     }
 
     #[test]
-    fn only_long_tables_are_tied() {
+    fn short_tables_are_kept_long_ones_tied() {
+        assert!(table(2, "a", KEPT_TOGETHER).kept());
+        assert!(!table(2, "a", KEPT_TOGETHER + 1).kept());
+        assert!(!table(2, &"word ".repeat(300), 1).kept());
         assert!(!table(2, "a", KEPT_TOGETHER).call(Fit { size: 9.0, lying: false }).contains("rowspan"));
         let long = table(2, "a", 40).call(Fit { size: 9.0, lying: false });
         assert_eq!(long.matches("rowspan").count(), 2);

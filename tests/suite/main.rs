@@ -2,6 +2,10 @@
 
 #![allow(clippy::disallowed_methods, reason = "tests make folders and run the program")]
 
+mod document;
 mod layering;
+mod press;
 mod rust_text;
+mod sample;
+mod torture;
 mod typst;
