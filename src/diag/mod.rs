@@ -112,6 +112,17 @@ pub fn nearest<'a>(wrong: &str, names: impl IntoIterator<Item = &'a str>) -> Opt
         .map(|(_, name)| name)
 }
 
+/// A fault in a text that is no file, for whoever knows where that text stands.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Misplaced {
+    /// Line in the text, from 1.
+    pub line: usize,
+    /// The word of that line that is wrong; empty: the whole line.
+    pub word: String,
+    /// The fault, without a place.
+    pub diagnostic: Diagnostic,
+}
+
 /// A result with the warnings that came with it.
 #[derive(Clone, Debug)]
 pub struct Warned<T> {

@@ -1,6 +1,7 @@
 //! From the text of a note to front matter, prose and blocks, each value with its place.
 
 pub mod ast;
+mod build;
 mod check;
 mod csv;
 mod fields;
@@ -8,6 +9,8 @@ mod front;
 mod locate;
 mod overlay;
 pub mod place;
+mod prose;
+mod protect;
 mod read;
 mod scalar;
 pub mod schema;
@@ -19,5 +22,6 @@ pub use csv::{Column, Data, read_data};
 pub use fields::{Checked, Fields, Item, NameUse, Row};
 pub use front::{Approval, Change, FRONT, Front};
 pub use overlay::{overlay, set};
+pub use prose::{Fill, Filled, Fragment, Prose};
 pub use read::{FORMULA_WORDS, Input, KindInfo, Note, RawBlock, is_note, read};
 pub use scalar::looks_like_name;

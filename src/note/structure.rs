@@ -58,6 +58,17 @@ pub(super) struct Structure {
     pub strays: Vec<Range<usize>>,
 }
 
+impl Structure {
+    /// What is guarded, counted from `base`.
+    pub(super) fn shifted(&self, base: usize) -> Structure {
+        let shift = |range: &Range<usize>| range.start - base..range.end - base;
+        Structure {
+            guarded: self.guarded.iter().map(|(range, guard)| (shift(range), *guard)).collect(),
+            ..Structure::default()
+        }
+    }
+}
+
 /// Front matter at the very start of a text: the range between its `---` lines and the first byte after them.
 ///
 /// `Ok(None)` where there is none, `Err` where it is never closed.

@@ -1,5 +1,15 @@
-//! The one wrapper of the template language.
+//! The one wrapper of the template engine: formulas, live prose, report templates.
 
+mod formula;
+mod operands;
+mod prose;
 mod report;
+mod token;
+mod view;
 
+pub use formula::{FormulaFault, Scope, formula, names_in};
+pub use prose::Prose;
 pub use report::{ReportFault, render_report};
+
+/// Steps after which a template of a note is stopped; a nested loop over a range takes more.
+const FUEL: u64 = 200_000;
