@@ -9,7 +9,7 @@ use nalgebra::DMatrix;
 use num_complex::Complex64;
 
 use super::PhysicsError;
-use super::part::{Case, Pencil, Source};
+use super::part::{Case, Pencil};
 use crate::num::brent;
 
 /// The loop in the frequency domain.
@@ -96,12 +96,7 @@ impl Linear {
 
     /// Open loop G at `f` Hz.
     pub fn open_loop(&self, f: f64) -> Complex64 {
-        self.open_loop_from(self.impedance(f), f)
-    }
-
-    /// Open loop from an impedance that is known already.
-    fn open_loop_from(&self, impedance: Complex64, f: f64) -> Complex64 {
-        impedance * self.turned * self.port(f) * self.gain / Complex64::new(0.0, 2.0 * PI * f)
+        self.impedance(f) * self.turned * self.port(f) * self.gain / Complex64::new(0.0, 2.0 * PI * f)
     }
 
     /// Closed loop H at `f` Hz.
@@ -113,15 +108,6 @@ impl Linear {
     /// Error E at `f` Hz.
     pub fn error(&self, f: f64) -> Complex64 {
         1.0 / (1.0 + self.open_loop(f))
-    }
-
-    /// Voltages at the tuning port from several sources in the filter, and G, at `f` Hz.
-    pub fn with_sources<const M: usize>(&self, f: f64, sources: [Source; M]) -> (Complex64, [Complex64; M]) {
-        let s = Complex64::new(0.0, 2.0 * PI * f);
-        let nothing = [Complex64::new(f64::NAN, f64::NAN); M];
-        let port = self.port(f);
-        let found = self.pencil.transfers(s, sources).map_or(nothing, |t| t.map(|t| t * port));
-        (self.open_loop(f), found)
     }
 
     fn find_margins(&self, corners: &[f64]) -> Result<Margins, PhysicsError> {

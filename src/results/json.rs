@@ -30,16 +30,17 @@ fn block(block: &BlockResult) -> Value {
     map.insert("line".into(), json!(block.line));
     map.insert("digest".into(), json!(block.digest));
     if let Some(fields) = &block.fields {
-        map.insert("fields".into(), group(fields));
+        map.insert("fields".into(), group_json(fields));
     }
-    map.insert("metrics".into(), group(&block.metrics));
+    map.insert("metrics".into(), group_json(&block.metrics));
     for (name, node) in &block.beside.0 {
         map.insert(name.clone(), self::node(node));
     }
     Value::Object(map)
 }
 
-fn group(group: &Group) -> Value {
+/// A group as JSON.
+pub fn group_json(group: &Group) -> Value {
     Value::Object(group.0.iter().map(|(name, node)| (name.clone(), self::node(node))).collect())
 }
 
@@ -49,7 +50,7 @@ fn node(node: &Node) -> Value {
         Node::Text(text) => json!(text),
         Node::Flag(flag) => json!(flag),
         Node::List(list) => list.iter().map(self::node).collect(),
-        Node::Group(inner) => group(inner),
+        Node::Group(inner) => group_json(inner),
         Node::Series { unit, values } => json!({"unit": unit.symbol(), "values": values}),
     }
 }

@@ -1,6 +1,6 @@
 //! Finding a result by its dotted name.
 
-use super::store::{BlockResult, Group, Metric, Node, Store};
+use super::store::{BlockResult, Group, Metric, MetricFunction, Node, Store};
 
 /// A dotted name as written in `metric:`, `limit:` or where a quantity may stand: `lo.bandwidth`, `noise.at("10 kHz")`.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -106,50 +106,58 @@ impl BlockResult {
     /// # Errors
     /// [`LookupFault`] with what is there instead.
     pub fn find(&self, names: &[String], argument: Option<&str>) -> Result<Node, LookupFault> {
-        if let (Some(argument), [name]) = (argument, names) {
-            let function = self.functions.iter().find(|(n, _)| n == name);
-            let Some((_, function)) = function else {
-                return Err(LookupFault {
-                    wrong: name.clone(),
-                    known: self.functions.iter().map(|(n, _)| n.clone()).collect(),
-                    message: format!("`{}` has no metric `{name}` that takes an argument", self.name),
-                });
-            };
-            return (function.0)(argument).map(Node::Metric).map_err(|message| LookupFault {
-                wrong: argument.to_owned(),
-                known: Vec::new(),
-                message,
+        let roots = [Some(&self.metrics), self.fields.as_ref(), Some(&self.beside)];
+        find_below(&self.name, &roots, &self.functions, names, argument)
+    }
+}
+
+/// The node that `names` lead to below a block, looked for in each of `roots`.
+///
+/// # Errors
+/// [`LookupFault`] with what is there instead.
+pub fn find_below(
+    block: &str,
+    roots: &[Option<&Group>],
+    functions: &[(String, MetricFunction)],
+    names: &[String],
+    argument: Option<&str>,
+) -> Result<Node, LookupFault> {
+    if let (Some(argument), [name]) = (argument, names) {
+        let function = functions.iter().find(|(n, _)| n == name);
+        let Some((_, function)) = function else {
+            return Err(LookupFault {
+                wrong: name.clone(),
+                known: functions.iter().map(|(n, _)| n.clone()).collect(),
+                message: format!("`{}` has no metric `{name}` that takes an argument", block),
             });
-        }
-        let empty = Group::new();
-        let roots = [&self.metrics, self.fields.as_ref().unwrap_or(&empty), &self.beside];
-        let mut known = Vec::new();
-        for root in roots {
-            let mut here = root;
-            for (depth, name) in names.iter().enumerate() {
-                match here.get(name) {
-                    Some(Node::Group(group)) if depth + 1 < names.len() => here = group,
-                    Some(node) if depth + 1 == names.len() => return Ok(node.clone()),
-                    _ => {
-                        known.push((
-                            depth,
-                            name.clone(),
-                            here.names().map(str::to_owned).collect::<Vec<_>>(),
-                        ));
-                        break;
-                    }
+        };
+        return (function.0)(argument).map(Node::Metric).map_err(|message| LookupFault {
+            wrong: argument.to_owned(),
+            known: Vec::new(),
+            message,
+        });
+    }
+    let mut known = Vec::new();
+    for root in roots.iter().copied().flatten() {
+        let mut here = root;
+        for (depth, name) in names.iter().enumerate() {
+            match here.get(name) {
+                Some(Node::Group(group)) if depth + 1 < names.len() => here = group,
+                Some(node) if depth + 1 == names.len() => return Ok(node.clone()),
+                _ => {
+                    known.push((depth, name.clone(), here.names().map(str::to_owned).collect::<Vec<_>>()));
+                    break;
                 }
             }
         }
-        // The root that led furthest knows best what was meant; equals are put together.
-        let depth = known.iter().map(|(depth, ..)| *depth).max().unwrap_or(0);
-        let wrong =
-            known.iter().find(|(d, ..)| *d == depth).map(|(_, name, _)| name.clone()).unwrap_or_default();
-        let mut names: Vec<String> =
-            known.into_iter().filter(|(d, ..)| *d == depth).flat_map(|(_, _, names)| names).collect();
-        names.extend(self.functions.iter().filter(|_| depth == 0).map(|(n, _)| format!("{n}(..)")));
-        Err(LookupFault { message: format!("`{}` has no `{wrong}`", self.name), wrong, known: names })
     }
+    // The root that led furthest knows best what was meant; equals are put together.
+    let depth = known.iter().map(|(depth, ..)| *depth).max().unwrap_or(0);
+    let wrong = known.iter().find(|(d, ..)| *d == depth).map(|(_, name, _)| name.clone()).unwrap_or_default();
+    let mut names: Vec<String> =
+        known.into_iter().filter(|(d, ..)| *d == depth).flat_map(|(_, _, names)| names).collect();
+    names.extend(functions.iter().filter(|_| depth == 0).map(|(n, _)| format!("{n}(..)")));
+    Err(LookupFault { message: format!("`{block}` has no `{wrong}`"), wrong, known: names })
 }
 
 #[cfg(test)]

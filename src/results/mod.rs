@@ -5,9 +5,9 @@ mod judge;
 mod lookup;
 mod store;
 
-pub use json::{TOOL, to_json};
+pub use json::{TOOL, group_json, to_json};
 pub use judge::{Judgement, Limit, MaskPoint, mask_level};
-pub use lookup::{LookupFault, MetricPath};
+pub use lookup::{LookupFault, MetricPath, find_below};
 pub use store::{
     BlockResult, Group, Metric, MetricFunction, Node, Number, Second, State, Store, Verdict, Warning,
 };

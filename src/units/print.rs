@@ -101,6 +101,8 @@ pub fn print_fixed(value: f64, unit: Unit, symbol: &str, decimals: usize) -> Opt
     let (scaled, name) = match (unit, symbol) {
         (Unit::One, "1" | "") => (value, String::new()),
         (Unit::Kelvin, "degC" | "°C") => (value - 273.15, "°C".to_owned()),
+        // A difference of two levels is in dB.
+        (unit, "dB") if unit.is_decibel() => (value, "dB".to_owned()),
         (Unit::Radian, "deg" | "°") => (value.to_degrees(), "°".to_owned()),
         (Unit::Degree, "rad") => (value.to_radians(), "rad".to_owned()),
         _ => {
