@@ -9,15 +9,20 @@
 //! 6. `document` puts prose (filled by `template`) and exhibits together for one edition;
 //! 7. `emit` turns the document into files, `disk` and `typeset` bring them to the reader.
 
+pub mod blocks;
+pub mod cli;
 pub mod diag;
 pub mod disk;
 pub mod document;
 pub mod emit;
 pub mod exhibit;
+pub mod graph;
 pub mod note;
 pub mod num;
 pub mod physics;
+pub mod pipeline;
 pub mod results;
+mod solve;
 pub mod source;
 pub mod template;
 pub mod typeset;

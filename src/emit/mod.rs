@@ -3,12 +3,15 @@
 mod csv;
 mod figures;
 mod json;
+mod marks;
 mod math;
 mod prose;
 mod quote;
 mod report;
 mod tables;
 mod typst;
+
+pub use marks::note_line;
 
 use crate::diag::Diagnostic;
 use crate::document::{Document, Look};

@@ -1,0 +1,210 @@
+//! What a block is solved from: its fields, and the blocks solved before it.
+
+use std::any::Any;
+use std::collections::BTreeMap;
+
+use super::prelude::*;
+use super::{phase_noise::SolvedNoise, values::Values};
+use crate::note::{place::Place, read_data};
+use crate::results::find_below;
+use crate::source::{Files, SourceMap, Span};
+
+/// A block as given: name, fields, place.
+#[derive(Clone, Debug)]
+pub struct Given {
+    /// Name.
+    pub name: String,
+    /// Kind.
+    pub kind: &'static str,
+    /// Where its fence opens.
+    pub span: Span,
+    /// Its fields, checked.
+    pub fields: Fields,
+    /// Whether it stays in the house.
+    pub internal: bool,
+}
+
+impl Given {
+    /// Reports where the quantity is not above zero.
+    pub fn positive(&self, name: &str, faults: &mut super::support::Faults) {
+        positive_in(&self.fields, name, faults);
+    }
+}
+
+/// A dotted name that has to be solved first, and where it is written.
+#[derive(Clone, Debug)]
+pub struct Needed {
+    /// The name; its first word is the block (or a value).
+    pub path: MetricPath,
+    /// Where it stands.
+    pub place: Place,
+}
+
+/// Names and kinds of all blocks of the note, in order.
+#[derive(Clone, Debug, Default)]
+pub struct Catalog {
+    /// Name and kind.
+    pub blocks: Vec<(String, &'static str)>,
+}
+
+impl Catalog {
+    /// Names of the blocks of a kind.
+    pub fn of_kind<'a>(&'a self, kind: &'static str) -> impl Iterator<Item = &'a str> {
+        self.blocks.iter().filter(move |(_, k)| *k == kind).map(|(name, _)| name.as_str())
+    }
+
+    /// The only block of that kind, where there is just one.
+    pub fn only(&self, kind: &'static str) -> Option<&str> {
+        let mut found = self.of_kind(kind);
+        found.next().filter(|_| self.of_kind(kind).count() == 1)
+    }
+}
+
+/// A block that has been solved.
+#[derive(Clone)]
+pub struct Solution {
+    /// As given.
+    pub given: Given,
+    /// What came out.
+    pub solved: Solved,
+}
+
+/// Everything a block may look at while it is solved.
+pub struct Inputs<'a> {
+    /// Blocks solved so far, by name.
+    pub solved: &'a BTreeMap<String, Solution>,
+    /// All blocks of the note.
+    pub catalog: &'a Catalog,
+    /// The note's files.
+    pub files: &'a dyn Files,
+    /// Texts, for messages.
+    pub sources: &'a SourceMap,
+    /// Path of the note as the user gave it.
+    pub shown: &'a str,
+}
+
+impl Inputs<'_> {
+    /// What a block of that name left for others, where it is of that type.
+    pub fn model<M: Any + Send + Sync>(&self, name: &str) -> Option<&M> {
+        self.solved.get(name)?.solved.model.downcast_ref()
+    }
+
+    /// The block that `of` names, or the only one of that kind.
+    pub fn of<'b>(&'b self, given: &'b Given, kind: &'static str) -> Option<&'b str> {
+        given.fields.block("of").or_else(|| self.catalog.only(kind))
+    }
+
+    /// The quantity a dotted name stands for.
+    ///
+    /// # Errors
+    /// [`LookupFault`] with what is there instead.
+    pub fn named(&self, name: &str) -> Result<Quantity, LookupFault> {
+        let path = MetricPath::parse(name).ok_or_else(|| LookupFault {
+            wrong: name.to_owned(),
+            known: Vec::new(),
+            message: format!("`{name}` is not a name"),
+        })?;
+        let metric = self.metric(&path)?;
+        let value = metric.number().ok_or_else(|| LookupFault {
+            wrong: name.to_owned(),
+            known: Vec::new(),
+            message: format!("`{name}` has no value: {}", metric.why.as_deref().unwrap_or("none")),
+        })?;
+        let exact = self.values_quantity(&path).and_then(|quantity| quantity.exact);
+        Ok(Quantity { value, unit: metric.unit, exact })
+    }
+
+    fn values_quantity(&self, path: &MetricPath) -> Option<&Quantity> {
+        if !path.names.is_empty() {
+            return None;
+        }
+        self.solved.values().find_map(|s| s.solved.model.downcast_ref::<Values>()?.0.get(&path.block))
+    }
+
+    /// The metric a dotted name leads to.
+    ///
+    /// # Errors
+    /// [`LookupFault`] with what is there instead.
+    pub fn metric(&self, path: &MetricPath) -> Result<Metric, LookupFault> {
+        match self.node(path)? {
+            Node::Metric(metric) => Ok(metric),
+            _ => Err(LookupFault {
+                wrong: path.names.last().unwrap_or(&path.block).clone(),
+                known: Vec::new(),
+                message: format!("`{}` is not one number", path.names.last().unwrap_or(&path.block)),
+            }),
+        }
+    }
+
+    /// The result a dotted name leads to.
+    ///
+    /// # Errors
+    /// [`LookupFault`] with what is there instead.
+    pub fn node(&self, path: &MetricPath) -> Result<Node, LookupFault> {
+        if path.names.is_empty() {
+            if let Some(quantity) = self.values_quantity(path) {
+                return Ok(Node::Metric(Metric::real(quantity.value, quantity.unit)));
+            }
+            let mut known: Vec<String> = self
+                .solved
+                .values()
+                .filter_map(|s| s.solved.model.downcast_ref::<Values>())
+                .flat_map(|values| values.0.keys().cloned())
+                .collect();
+            known.extend(self.catalog.blocks.iter().map(|(name, _)| name.clone()));
+            let message = if self.solved.contains_key(&path.block) {
+                format!("`{}` is a block, not a number", path.block)
+            } else {
+                format!("there is no value `{}`", path.block)
+            };
+            return Err(LookupFault { wrong: path.block.clone(), known, message });
+        }
+        match self.solved.get(&path.block) {
+            Some(solution) => {
+                let solved = &solution.solved;
+                let roots = [Some(&solved.metrics), solved.fields.as_ref(), Some(&solved.beside)];
+                find_below(&path.block, &roots, &solved.functions, &path.names, path.argument.as_deref())
+            }
+            None => Err(LookupFault {
+                wrong: path.block.clone(),
+                known: self.catalog.blocks.iter().map(|(name, _)| name.clone()).collect(),
+                message: format!("there is no block `{}`", path.block),
+            }),
+        }
+    }
+
+    /// Offsets (Hz) and levels (dBc/Hz) of a data file named by the `file` field of `group`.
+    pub fn level_file(
+        &self,
+        _given: &Given,
+        group: &Fields,
+        faults: &mut super::support::Faults,
+    ) -> Option<Vec<(f64, f64)>> {
+        let place = group.place("file");
+        let units = [Unit::Hertz, Unit::DecibelCarrierPerHertz];
+        let mut found = Vec::new();
+        let data =
+            read_data(self.files, self.sources, self.shown, (group.text("file")?, place), &units, &mut found);
+        faults.extend(found);
+        match data?.columns.as_slice() {
+            [offsets, levels, ..] => {
+                Some(offsets.values.iter().copied().zip(levels.values.iter().copied()).collect())
+            }
+            _ => {
+                faults.place(place, "data-columns", "the file has one column; offset and level are wanted");
+                None
+            }
+        }
+    }
+
+    /// The total phase noise of a `phase_noise` block, or of the loop's only one.
+    pub fn total_noise(&self, name: &str) -> Option<LevelTable> {
+        let of_block = |name: &str| self.model::<SolvedNoise>(name).map(SolvedNoise::total_table);
+        of_block(name).or_else(|| {
+            let mut found = self.solved.values().filter(|s| {
+                s.solved.model.downcast_ref::<SolvedNoise>().is_some_and(|noise| noise.of == name)
+            });
+            of_block(&found.next()?.given.name)
+        })
+    }
+}

@@ -1,0 +1,301 @@
+//! From plan and facts to the solved loop.
+
+use super::fill::{self, Filled};
+use super::planning::{self, Planned};
+use super::solved::SolvedLoop;
+use super::*;
+use crate::blocks::{
+    oscillator::{Band, Oscillator},
+    reference::Reference,
+    supply::Supply,
+    synthesizer::Synthesizer,
+};
+use crate::physics::linear::Linear;
+use crate::physics::part::{Filter, NoiseFacts, OscillatorPoint, PumpPoint, Topology};
+use crate::physics::plan::to_f64;
+use crate::physics::sampled::Sampled;
+
+/// The operating point that plan and tuning curve give, before the filter is chosen.
+pub(super) struct Point<'a> {
+    pub synthesizer: &'a Synthesizer,
+    pub band: &'a Band,
+    pub tuning_voltage: f64,
+    /// I K / N in each channel is `current * gain_per_ampere`; Hz/V over N, largest and least over the band.
+    pub slopes: Vec<f64>,
+    pub case: Case,
+}
+
+pub(super) fn solve(given: &Given, inputs: &Inputs, faults: &mut Faults) -> Option<SolvedLoop> {
+    let fields = &given.fields;
+    check_fields(given, faults)?;
+    let reference = inputs.model::<Reference>(fields.block("reference")?)?;
+    let oscillator = inputs.model::<Oscillator>(fields.block("oscillator")?)?;
+    let synthesizer = inputs.model::<Synthesizer>(fields.block("synthesizer")?)?;
+    let supply = fields.block("supply").and_then(|name| inputs.model::<Supply>(name));
+    check_input(given, reference, synthesizer, faults);
+    let planned = planning::plan(given, reference, oscillator, synthesizer, faults)?;
+    let frequency = to_f64(&planned.channel.oscillator_frequency);
+    let band = choose_band(given, oscillator, frequency, faults)?;
+    let tuning_voltage = tuning_voltage(given, band, synthesizer, frequency, faults)?;
+    let slopes = slopes(&planned, oscillator, band);
+    let topology = fill::topology(given)?;
+    let case = case(given, reference, synthesizer, supply, &planned, (band, tuning_voltage), topology);
+    let point = Point { synthesizer, band, tuning_voltage, slopes, case };
+    let filled = fill::fill(given, &point, faults)?;
+    finish(given, reference, planned, point, filled, faults)
+}
+
+/// What the fields say together.
+fn check_fields(given: &Given, faults: &mut Faults) -> Option<()> {
+    let fields = &given.fields;
+    let has = |name: &str| fields.written(name);
+    if has("parts") {
+        for name in ["bandwidth", "phase_margin", "pole_ratio"] {
+            if has(name) {
+                faults.place(
+                    fields.place(name),
+                    "parts-and-design",
+                    format!("`{name}` can't be asked for where `parts` are given"),
+                );
+            }
+        }
+    } else {
+        for name in ["bandwidth", "phase_margin"] {
+            if !has(name) {
+                faults.block("field-missing", format!("a loop needs `{name}`, or `parts`"));
+            }
+        }
+    }
+    for name in [
+        "bandwidth",
+        "max_capacitance",
+        "output",
+        "step",
+        "detector_frequency",
+        "pump_current",
+        "temperature",
+    ] {
+        positive_in(fields, name, faults);
+    }
+    if let Some(margin) = fields.quantity("phase_margin").filter(|margin| !(*margin > 0.0 && *margin < 90.0))
+    {
+        faults.place(
+            fields.place("phase_margin"),
+            "value-range",
+            format!("a phase margin lies between 0 deg and 90 deg, {margin} deg does not"),
+        );
+    }
+    faults.sound()
+}
+
+/// Reference input range.
+fn check_input(given: &Given, reference: &Reference, synthesizer: &Synthesizer, faults: &mut Faults) {
+    if let Some((low, high)) = synthesizer.input_range {
+        let f = reference.frequency.value;
+        if f < low || f > high {
+            faults.warn(
+                given.fields.place("reference"),
+                "reference-input",
+                format!(
+                    "the reference at {} is outside the range of the reference input, {} .. {}",
+                    print(f, Unit::Hertz, Digits::All),
+                    print(low, Unit::Hertz, Digits::All),
+                    print(high, Unit::Hertz, Digits::All)
+                ),
+            );
+        }
+    }
+}
+
+/// The band that holds the target closest to the middle of its range, or the one asked for.
+fn choose_band<'a>(
+    given: &Given,
+    oscillator: &'a Oscillator,
+    frequency: f64,
+    faults: &mut Faults,
+) -> Option<&'a Band> {
+    let wanted = given.fields.text("oscillator_band").filter(|band| *band != "auto");
+    let off_middle = |band: &Band| {
+        let (low, high) = band.tuning.frequency_range();
+        ((frequency - 0.5 * (low + high)) / (high - low)).abs()
+    };
+    let holds = |band: &&Band| {
+        let (low, high) = band.tuning.frequency_range();
+        frequency >= low && frequency <= high && wanted.is_none_or(|wanted| band.name == wanted)
+    };
+    let found = oscillator.bands.iter().filter(holds).min_by(|a, b| off_middle(a).total_cmp(&off_middle(b)));
+    if found.is_none() {
+        faults.place(
+            given.fields.place("output"),
+            "channel-unreachable",
+            format!("no band of the oscillator holds {}", print(frequency, Unit::Hertz, Digits::All)),
+        );
+    }
+    found
+}
+
+/// Tuning voltage inside `compliance`.
+fn tuning_voltage(
+    given: &Given,
+    band: &Band,
+    synthesizer: &Synthesizer,
+    frequency: f64,
+    faults: &mut Faults,
+) -> Option<f64> {
+    let place = first_of(&given.fields, &["output", "outputs"]);
+    let volts = |v: f64| print(v, Unit::Volt, Digits::Significant(4));
+    let Some(voltage) = band.tuning.voltage_for(frequency) else {
+        faults.place(
+            place,
+            "channel-unreachable",
+            format!("the tuning curve does not reach {}", print(frequency, Unit::Hertz, Digits::All)),
+        );
+        return None;
+    };
+    if let Some((low, high)) = synthesizer.compliance {
+        if voltage < low || voltage > high {
+            let (f_low, f_high) = (band.tuning.frequency(low), band.tuning.frequency(high));
+            let mut diagnostic = Diagnostic::error(
+                "tuning-voltage",
+                format!(
+                    "the oscillator needs {} for {}, outside the pump's compliance of {} .. {}",
+                    volts(voltage),
+                    print(frequency, Unit::Hertz, Digits::All),
+                    volts(low),
+                    volts(high)
+                ),
+            );
+            if let (Some(a), Some(b)) = (f_low, f_high) {
+                let short = |f: f64| print(f, Unit::Hertz, Digits::Significant(5));
+                diagnostic = diagnostic.hint(format!(
+                    "within compliance the oscillator reaches {} .. {}",
+                    short(a.min(b)),
+                    short(a.max(b))
+                ));
+            }
+            faults.push(diagnostic.at(place.span()));
+            return None;
+        }
+    }
+    Some(voltage)
+}
+
+/// K/N at the design channel and at every channel that is served, magnitude, Hz/V.
+fn slopes(planned: &Planned, oscillator: &Oscillator, design: &Band) -> Vec<f64> {
+    let slope = |output| {
+        let channel = planned.plan.channel(output).ok()?;
+        let frequency = to_f64(&channel.oscillator_frequency);
+        let band = oscillator
+            .bands
+            .iter()
+            .filter(|band| band.tuning.voltage_for(frequency).is_some())
+            .min_by_key(|band| band.name != design.name)?;
+        let gain = band.tuning.gain(band.tuning.voltage_for(frequency)?);
+        Some((gain / to_f64(&channel.feedback_ratio)).abs())
+    };
+    planned.outputs.iter().filter_map(slope).collect()
+}
+
+fn case(
+    given: &Given,
+    reference: &Reference,
+    synthesizer: &Synthesizer,
+    supply: Option<&Supply>,
+    planned: &Planned,
+    (band, tuning_voltage): (&Band, f64),
+    topology: Topology,
+) -> Case {
+    let frequency = to_f64(&planned.channel.oscillator_frequency);
+    let reference_noise = reference.phase_noise.as_ref().map(|spec| spec.at(reference.frequency.value).0);
+    let (oscillator_noise, stated_at) = match &band.phase_noise {
+        Some(spec) => {
+            let (table, at) = spec.at(frequency);
+            (Some(table), at.or(band.phase_noise_at))
+        }
+        None => (None, None),
+    };
+    Case {
+        reference_frequency: reference.frequency.value,
+        detector_frequency: to_f64(&planned.plan.detector_frequency),
+        feedback_ratio: to_f64(&planned.channel.feedback_ratio),
+        fixed_prescaler: synthesizer.fixed_prescaler as f64,
+        output_divider: to_f64(&planned.channel.output_divider),
+        oscillator: OscillatorPoint {
+            frequency,
+            tuning_voltage,
+            gain: band.tuning.gain(tuning_voltage),
+            input_capacitance: band.input_capacitance,
+            input_leakage: band.input_leakage,
+            modulation_bandwidth: band.modulation_bandwidth,
+            pushing: band.pushing,
+        },
+        pump: PumpPoint {
+            current: synthesizer.currents.last().copied().unwrap_or(0.0),
+            mismatch: synthesizer.mismatch,
+            leakage: synthesizer.leakage,
+            pulse: synthesizer.pulse,
+        },
+        filter: Filter::of(topology),
+        amplifier: None,
+        noise: NoiseFacts {
+            reference: reference_noise,
+            oscillator: oscillator_noise,
+            oscillator_at: stated_at,
+            supply: supply.and_then(|s| s.noise.clone()).map(Arc::new),
+            detector_floor: None,
+            slew_rise: 0.0,
+            flicker: synthesizer.flicker,
+            modulator_order: None,
+            output_floor: synthesizer.output_floor.clone().map(Arc::new),
+        },
+        temperature: given.fields.quantity("temperature").unwrap_or(298.15),
+    }
+}
+
+/// The loop with the parts on the board: everything is computed again from them.
+fn finish(
+    given: &Given,
+    reference: &Reference,
+    planned: Planned,
+    point: Point,
+    filled: Filled,
+    faults: &mut Faults,
+) -> Option<SolvedLoop> {
+    let mut case = point.case;
+    case.pump.current = filled.current;
+    case.filter = filled.filter.clone();
+    case.noise.detector_floor = point.synthesizer.floor.as_ref().map(|floor| floor.level_at(filled.current));
+    let refuse = |why: &dyn std::fmt::Display, faults: &mut Faults| {
+        faults.place(first_of(&given.fields, &["parts", "bandwidth"]), "loop", why.to_string());
+    };
+    let linear = match Linear::new(&case) {
+        Ok(linear) => linear,
+        Err(why) => {
+            refuse(&why, faults);
+            return None;
+        }
+    };
+    let sampled = match Sampled::new(&case) {
+        Ok(sampled) => sampled,
+        Err(why) => {
+            refuse(&why, faults);
+            return None;
+        }
+    };
+    let (low, high) = point.band.tuning.voltage_range();
+    let (low, high) = point.synthesizer.compliance.map_or((low, high), |(l, h)| (low.max(l), high.min(h)));
+    let solved = SolvedLoop::new(
+        case,
+        linear,
+        sampled,
+        planned.plan,
+        planned.channel,
+        filled,
+        (low, high),
+        point.band.name.clone(),
+        reference.stability,
+        point.synthesizer.compliance.map(|c| c.1).or(Some(high)),
+    );
+    solved.warn(given, faults);
+    Some(solved)
+}

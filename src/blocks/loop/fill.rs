@@ -1,0 +1,197 @@
+//! The filter of a loop: given parts, or synthesised and rounded to preferred values.
+
+use super::build::Point;
+use super::pump::{self, Current};
+use super::solved::BoardPart;
+use super::*;
+use crate::physics::part::Topology;
+use crate::physics::series::Series;
+use crate::physics::synthesis::{self, Goal};
+use crate::units::Tolerance;
+
+/// A filter, with the pump current that goes with it.
+pub(super) struct Filled {
+    pub filter: Filter,
+    /// Parts as synthesised, before rounding.
+    pub ideal: Option<Filter>,
+    pub current: f64,
+    /// Why that current, in words.
+    pub current_because: String,
+    pub parts: Vec<BoardPart>,
+}
+
+/// Names of the parts of a filter with the unit of each.
+pub(super) const PART_NAMES: [(&str, Unit); 7] = [
+    ("C1", Unit::Farad),
+    ("R2", Unit::Ohm),
+    ("C2", Unit::Farad),
+    ("R3", Unit::Ohm),
+    ("C3", Unit::Farad),
+    ("R4", Unit::Ohm),
+    ("C4", Unit::Farad),
+];
+
+pub(super) fn topology(given: &Given) -> Option<Topology> {
+    Some(match given.fields.word("filter")? {
+        "passive 2" => Topology::Passive(2),
+        "passive 3" => Topology::Passive(3),
+        "passive 4" => Topology::Passive(4),
+        _ => return None,
+    })
+}
+
+pub(super) fn fill(given: &Given, point: &Point, faults: &mut Faults) -> Option<Filled> {
+    let topology = topology(given)?;
+    match given.fields.group("parts") {
+        Some(parts) => given_parts(given, parts, topology, point, faults),
+        None => synthesised(given, topology, point, faults),
+    }
+}
+
+fn given_parts(
+    given: &Given,
+    parts: &Fields,
+    topology: Topology,
+    point: &Point,
+    faults: &mut Faults,
+) -> Option<Filled> {
+    let mut filter = Filter::of(topology);
+    let wanted = filter.part_names();
+    let mut board = Vec::new();
+    for (name, unit) in PART_NAMES {
+        let item = parts.get(name).map(|c| &c.value);
+        match (item, wanted.contains(&name)) {
+            (Some(Item::Toleranced(quantity, tolerance)), true) => {
+                if quantity.value <= 0.0 {
+                    faults.place(parts.place(name), "value-range", format!("`{name}` is above zero"));
+                }
+                filter.set(name, quantity.value);
+                board.push(BoardPart {
+                    name,
+                    unit,
+                    value: quantity.value,
+                    ideal: None,
+                    series: "as given",
+                    tolerance: tolerance.map(|t| match t {
+                        Tolerance::Relative(share) => share,
+                        Tolerance::Absolute(by) => by / quantity.value,
+                    }),
+                });
+            }
+            (Some(_), false) => faults.place(
+                parts.place(name),
+                "part-unused",
+                format!("a `{}` filter has no {name}", given.fields.word("filter").unwrap_or_default()),
+            ),
+            (None, true) => faults.place(
+                given.fields.place("parts"),
+                "field-missing",
+                format!("a `{}` filter needs {name}", given.fields.word("filter").unwrap_or_default()),
+            ),
+            _ => {}
+        }
+    }
+    faults.sound()?;
+    let (current, current_because) = match pump::wanted(given, point.synthesizer, faults)? {
+        Current::Given(current) => (current, "as asked".to_owned()),
+        Current::Auto => {
+            let largest = point.synthesizer.currents.last().copied()?;
+            (largest, "the largest step, since the parts are given".to_owned())
+        }
+    };
+    Some(Filled { filter, ideal: None, current, current_because, parts: board })
+}
+
+/// What is asked of the synthesis, but for the current.
+pub(super) fn goal(given: &Given, topology: Topology, point: &Point, faults: &mut Faults) -> Option<Goal> {
+    let fields = &given.fields;
+    let ratios: Vec<f64> = match fields.get("pole_ratio").map(|c| &c.value) {
+        Some(Item::List(list)) => list.iter().filter_map(Checked::number).collect(),
+        Some(Item::Number(one)) => vec![*one],
+        _ => Vec::new(),
+    };
+    let wanted = topology.pole_ratios();
+    if ratios.len() > wanted.max(1) || ratios.iter().any(|r| !(*r > 0.0 && *r <= 1.0)) {
+        faults.place(
+            fields.place("pole_ratio"),
+            "value-range",
+            format!("this filter takes {wanted} pole ratio(s), each above 0 and at most 1"),
+        );
+        return None;
+    }
+    let last = ratios.last().copied().unwrap_or(0.3);
+    let ratios: Vec<f64> = (0..wanted).map(|i| ratios.get(i).copied().unwrap_or(last)).collect();
+    Some(Goal {
+        bandwidth: fields.quantity("bandwidth")?,
+        phase_margin: fields.quantity("phase_margin")?,
+        pole_ratios: ratios,
+        topology,
+        slope: (point.case.oscillator.gain / point.case.feedback_ratio).abs(),
+        input_capacitance: point.case.oscillator.input_capacitance,
+        modulation_bandwidth: point.case.oscillator.modulation_bandwidth,
+        max_capacitance: fields.quantity("max_capacitance").unwrap_or(1e-6),
+    })
+}
+
+fn synthesised(given: &Given, topology: Topology, point: &Point, faults: &mut Faults) -> Option<Filled> {
+    let goal = goal(given, topology, point, faults)?;
+    let (current, current_because) = match pump::wanted(given, point.synthesizer, faults)? {
+        Current::Given(current) => (current, "as asked".to_owned()),
+        Current::Auto => pump::choose(given, &goal, point, faults)?,
+    };
+    let ideal = match synthesis::design(&goal, current) {
+        Ok(ideal) => ideal,
+        Err(why) => {
+            faults.place(given.fields.place("bandwidth"), "filter", why.to_string());
+            return None;
+        }
+    };
+    let series = series(given);
+    let mut filter = ideal.clone();
+    let mut parts = Vec::new();
+    for (name, unit) in PART_NAMES {
+        let Some(value) = ideal.get(name) else { continue };
+        let (rounded, label, tolerance) = match &series {
+            None => (value, "ideal", None),
+            Some((r, c)) => {
+                let series = if unit == Unit::Ohm { r } else { c };
+                (series.nearest(value), series.name(), Some(series.usual_tolerance()))
+            }
+        };
+        filter.set(name, rounded);
+        parts.push(BoardPart { name, unit, value: rounded, ideal: Some(value), series: label, tolerance });
+    }
+    warn_about_port(given, &filter, point, faults);
+    Some(Filled { filter, ideal: Some(ideal), current, current_because, parts })
+}
+
+/// Preferred series of resistors and capacitors; `None`: parts stay ideal.
+fn series(given: &Given) -> Option<(Series, Series)> {
+    let named = |fields: Option<&Fields>, name: &str, usual: Series| {
+        fields.and_then(|f| f.word(name)).and_then(Series::from_name).unwrap_or(usual)
+    };
+    match given.fields.get("series").map(|c| &c.value) {
+        Some(Item::Word(_)) => None,
+        Some(Item::Group(group)) => {
+            Some((named(Some(group), "R", Series::E96), named(Some(group), "C", Series::E24)))
+        }
+        _ => Some((Series::E96, Series::E24)),
+    }
+}
+
+/// A given current may leave the last capacitor small against the tuning port: that is said, not refused.
+fn warn_about_port(given: &Given, filter: &Filter, point: &Point, faults: &mut Faults) {
+    let port = point.case.oscillator.input_capacitance;
+    let last = filter.last_capacitor();
+    if port > 0.0 && last < 3.0 * port {
+        faults.warn(
+            given.fields.place("filter"),
+            "port-capacitance",
+            format!(
+                "the last capacitor ({}) is less than three times the tuning port's {}: its spread moves the loop",
+                print(last, Unit::Farad, Digits::Significant(3)),
+                print(port, Unit::Farad, Digits::Significant(3))
+            ),
+        );
+    }
+}

@@ -1,0 +1,328 @@
+//! Metrics of a loop and of its response, each with its second route.
+
+use super::solved::SolvedLoop;
+use super::*;
+use crate::blocks::Equation;
+use crate::physics::noise::{Ladder, integrated_voltages};
+use crate::physics::plan::{Rational, to_f64};
+use crate::physics::{derived, twice};
+use crate::results::Second;
+
+pub(super) static METRICS: &[MetricDoc] = &[
+    doc("reference_divider", Unit::One, "R", EXACT),
+    doc("feedback_divider", Unit::One, "N without its fraction, fixed prescaler not included", EXACT),
+    doc("fraction", Unit::One, "fractional part of the feedback divider", EXACT),
+    doc("output_divider", Unit::One, "O", EXACT),
+    doc("detector_frequency", Unit::Hertz, "rate at which phases are compared", EXACT),
+    doc("oscillator_frequency", Unit::Hertz, "frequency of the oscillator", EXACT),
+    doc("output_frequency", Unit::Hertz, "frequency at the output, as made", EXACT),
+    doc("frequency_error", Unit::Hertz, "output frequency as made less as asked", EXACT),
+    doc("frequency_accuracy", Unit::Hertz, "error at the output from the stability of the reference", EXACT),
+    doc("tuning_voltage", Unit::Volt, "voltage on the tuning line", "read off the stated curve"),
+    doc(
+        "tuning_headroom",
+        Unit::Volt,
+        "distance to the nearest limit of the tuning voltage",
+        "read off the stated curve",
+    ),
+    doc(
+        "oscillator_gain",
+        Unit::HertzPerVolt,
+        "slope of the tuning curve there",
+        "slope of the stated curve",
+    ),
+    doc("pump_current", Unit::Ampere, "pump current", "a choice"),
+    doc("polarity", Unit::One, "polarity of the pump: sign of the gain", EXACT),
+    doc("parts.C1", Unit::Farad, "parts on the board: C1, R2, ..", "a choice"),
+    doc(
+        "ideal_parts.C1",
+        Unit::Farad,
+        "parts as synthesised",
+        "checked by the bandwidth and margin they give",
+    ),
+    second("bandwidth", Unit::Hertz, "unity gain of the open loop", "poles and zeros"),
+    second("phase_margin", Unit::Degree, "distance of the phase from -180 deg there", "poles and zeros"),
+    second(
+        "gain_margin",
+        Unit::Decibel,
+        "distance of the gain from 1 where the phase is -180 deg",
+        "poles and zeros",
+    ),
+    second("sampled_phase_margin", Unit::Degree, "phase margin of the sampled loop", "alias sum"),
+    doc(
+        "bandwidth_ratio",
+        Unit::One,
+        "detector frequency over bandwidth",
+        "a quotient of two that have theirs",
+    ),
+    second(
+        "impedance",
+        Unit::Ohm,
+        "magnitude of the filter's transimpedance at the bandwidth",
+        "poles and zeros",
+    ),
+];
+
+const EXACT: &str = "exact arithmetic";
+
+const fn doc(name: &'static str, unit: Unit, says: &'static str, why: &'static str) -> MetricDoc {
+    MetricDoc { name, unit, says, route: Route::None(why) }
+}
+
+const fn second(name: &'static str, unit: Unit, says: &'static str, route: &'static str) -> MetricDoc {
+    MetricDoc { name, unit, says, route: Route::Second(route) }
+}
+
+pub(super) static EQUATIONS: &[Equation] = &[
+    Equation {
+        name: "Frequency plan",
+        tex: r"f_\mathrm{pd} = D f_\mathrm{ref} / R, \quad f_\mathrm{osc} = N f_\mathrm{pd} = O f_\mathrm{out}",
+        source: "definition; exact rationals",
+    },
+    Equation {
+        name: "Impedance of a passive filter",
+        tex: r"Z(s) = \frac{1 + s T_2}{s A_0 (1 + s T_1)(1 + s T_3)(1 + s T_4)}",
+        source: "nodal analysis",
+    },
+    Equation {
+        name: "Synthesis",
+        tex: r"\angle G(j \omega_c) = -180^\circ + \varphi, \quad \frac{d}{d \omega} \angle G \Big|_{\omega_c} = 0, \quad |G(j \omega_c)| = 1",
+        source: "phase maximum at the crossover; F. M. Gardner, Phaselock Techniques, 3rd ed. (from memory)",
+    },
+];
+
+/// A metric that may be absent, with its second route.
+fn routed(
+    value: Option<f64>,
+    unit: Unit,
+    why: &str,
+    second: Option<f64>,
+    route: &'static str,
+    within: &'static str,
+    agree: impl Fn(f64, f64) -> bool,
+) -> Metric {
+    match value {
+        Some(value) => {
+            let metric = Metric::real(value, unit);
+            match second {
+                Some(other) => {
+                    let agrees = agree(value, other);
+                    metric.with_second(Second { value: other, route, agrees, within })
+                }
+                None => metric,
+            }
+        }
+        None => Metric::unbounded(unit, why),
+    }
+}
+
+fn close(relative: f64) -> impl Fn(f64, f64) -> bool {
+    move |a, b| (a - b).abs() <= relative * a.abs().max(b.abs()).max(1e-300)
+}
+
+fn whole_or_real(value: &Rational) -> Metric {
+    if value.is_integer() {
+        if let Ok(count) = i64::try_from(value.to_integer()) {
+            return Metric::count(count);
+        }
+    }
+    Metric::exact(to_f64(value), Unit::One)
+}
+
+impl SolvedLoop {
+    /// Metrics of the `loop` block.
+    pub fn loop_metrics(&self) -> Group {
+        let mut m = Group::new();
+        let case = &self.case;
+        let hertz = |value: &Rational| Metric::exact(to_f64(value), Unit::Hertz);
+        m.metric("reference_divider", Metric::count(self.plan.reference_divider as i64));
+        m.metric("feedback_divider", Metric::count(self.channel.feedback_divider as i64));
+        m.metric(
+            "fraction",
+            match self.channel.fraction {
+                Some((numerator, modulus)) => Metric::exact(numerator as f64 / modulus as f64, Unit::One),
+                None => Metric::count(0),
+            },
+        );
+        m.metric("output_divider", whole_or_real(&self.channel.output_divider));
+        m.metric("detector_frequency", hertz(&self.plan.detector_frequency));
+        m.metric("oscillator_frequency", hertz(&self.channel.oscillator_frequency));
+        m.metric("output_frequency", Metric::exact(self.output_frequency(), Unit::Hertz));
+        m.metric("frequency_error", hertz(&self.channel.frequency_error));
+        m.metric(
+            "frequency_accuracy",
+            match self.stability {
+                Some(share) => {
+                    Metric::real(derived::reference_error(self.output_frequency(), share), Unit::Hertz)
+                }
+                None => Metric::none(Unit::Hertz, "the reference states no `stability`"),
+            },
+        );
+        m.metric("tuning_voltage", Metric::real(case.oscillator.tuning_voltage, Unit::Volt));
+        m.metric("tuning_headroom", Metric::real(self.headroom(), Unit::Volt));
+        m.metric("oscillator_gain", Metric::real(case.oscillator.gain, Unit::HertzPerVolt));
+        m.metric("pump_current", Metric::exact(case.pump.current, Unit::Ampere));
+        m.metric("polarity", Metric::count(if case.oscillator.gain < 0.0 { -1 } else { 1 }));
+        let mut parts = Group::new();
+        let mut ideal = Group::new();
+        for part in &self.parts {
+            parts.metric(part.name, Metric::exact(part.value, part.unit));
+            if let Some(value) = part.ideal {
+                ideal.metric(part.name, Metric::real(value, part.unit));
+            }
+        }
+        m.put("parts", Node::Group(parts));
+        if !ideal.0.is_empty() {
+            m.put("ideal_parts", Node::Group(ideal));
+        }
+        self.put_margins(&mut m);
+        let (value, all) = self.sampled_phase_margin();
+        let sampled = value.with_all(all);
+        m.metric("sampled_phase_margin", sampled);
+        m.metric("bandwidth_ratio", Metric::real(case.detector_frequency / self.bandwidth, Unit::One));
+        m.metric("impedance", self.impedance());
+        m
+    }
+
+    /// Metrics of the `response` block.
+    pub fn response_metrics(&self) -> Group {
+        let mut m = Group::new();
+        self.put_margins(&mut m);
+        let margins = self.linear.margins();
+        let crossover = margins.phase_crossovers.first().copied();
+        let other = twice::impedance::margins(&self.case).and_then(|t| t.phase_crossovers.first().copied());
+        let metric = routed(
+            crossover,
+            Unit::Hertz,
+            "never crosses",
+            other,
+            "poles and zeros",
+            "1e-6 relative",
+            close(1e-6),
+        );
+        m.metric("phase_crossover", metric.with_all(margins.phase_crossovers.clone()));
+        m.metric("peaking", Metric::real(margins.peaking, Unit::Decibel));
+        m.metric(
+            "closed_bandwidth",
+            match margins.closed_bandwidth {
+                Some(value) => Metric::real(value, Unit::Hertz),
+                None => Metric::none(Unit::Hertz, "the closed loop never falls by 3 dB"),
+            },
+        );
+        let sampled = self.sampled.margins();
+        let mut s = Group::new();
+        s.metric(
+            "bandwidth",
+            match sampled.bandwidth {
+                Some(value) => Metric::real(value, Unit::Hertz),
+                None => Metric::none(Unit::Hertz, "no unity gain below half the detector frequency"),
+            },
+        );
+        s.metric("phase_margin", self.sampled_phase_margin().0);
+        s.metric(
+            "gain_margin",
+            match sampled.gain_margin {
+                Some(value) => Metric::real(value, Unit::Decibel),
+                None => Metric::unbounded(Unit::Decibel, "never crosses"),
+            },
+        );
+        s.metric(
+            "phase_crossover",
+            match sampled.phase_crossover {
+                Some(value) => Metric::real(value, Unit::Hertz),
+                None => Metric::unbounded(Unit::Hertz, "never crosses"),
+            },
+        );
+        s.metric(
+            "peaking",
+            match sampled.peaking {
+                Some(value) => Metric::real(value, Unit::Decibel),
+                None => Metric::none(Unit::Decibel, "the sampled loop is not stable"),
+            },
+        );
+        s.metric(
+            "closed_bandwidth",
+            match sampled.closed_bandwidth {
+                Some(value) => Metric::real(value, Unit::Hertz),
+                None => Metric::none(
+                    Unit::Hertz,
+                    "the sampled closed loop does not fall by 3 dB below half the detector frequency",
+                ),
+            },
+        );
+        s.metric("stable", Metric::count(i64::from(self.sampled.is_stable())));
+        m.put("sampled", Node::Group(s));
+        m
+    }
+
+    fn put_margins(&self, m: &mut Group) {
+        let margins = self.linear.margins();
+        let other = twice::impedance::margins(&self.case);
+        let first = |values: &[f64]| values.first().copied();
+        let route = "poles and zeros";
+        let bandwidth = match margins.bandwidth {
+            Some(_) => routed(
+                margins.bandwidth,
+                Unit::Hertz,
+                "",
+                other.as_ref().and_then(|t| first(&t.crossings)),
+                route,
+                "1e-6 relative",
+                close(1e-6),
+            ),
+            None => Metric::none(Unit::Hertz, "|G| never crosses 1"),
+        };
+        m.metric("bandwidth", bandwidth.with_all(margins.crossings.clone()));
+        let phase = match margins.phase_margin {
+            Some(_) => routed(
+                margins.phase_margin,
+                Unit::Degree,
+                "",
+                other.as_ref().and_then(|t| t.phase_margin),
+                route,
+                "1e-6 relative",
+                close(1e-6),
+            ),
+            None => Metric::none(Unit::Degree, "|G| never crosses 1"),
+        };
+        m.metric("phase_margin", phase.with_all(margins.phase_margins.clone()));
+        let gain = routed(
+            margins.gain_margin,
+            Unit::Decibel,
+            "never crosses",
+            other.as_ref().and_then(|t| t.gain_margin),
+            route,
+            "1e-6 relative",
+            close(1e-6),
+        );
+        m.metric("gain_margin", gain.with_all(margins.gain_margins.clone()));
+    }
+
+    fn sampled_phase_margin(&self) -> (Metric, Vec<f64>) {
+        let sampled = self.sampled.margins();
+        let Some(value) = sampled.phase_margin else {
+            return (
+                Metric::none(Unit::Degree, "no unity gain below half the detector frequency"),
+                Vec::new(),
+            );
+        };
+        let other = twice::sampled::phase_margin(&self.case);
+        let agree = |a: f64, b: f64| (a - b).abs() <= 0.01;
+        (routed(Some(value), Unit::Degree, "", other, "alias sum", "0.01 deg", agree), Vec::new())
+    }
+
+    fn impedance(&self) -> Metric {
+        let value = self.linear.impedance(self.bandwidth).norm();
+        let other = twice::impedance::impedance(&self.case, self.bandwidth).map(|z| z.norm());
+        routed(Some(value), Unit::Ohm, "", other, "poles and zeros", "1e-6 relative", close(1e-6))
+    }
+
+    /// Noise of a passive filter's resistors on the tuning line over all frequencies, V rms, by two routes.
+    pub fn resistor_noise(&self) -> Option<Metric> {
+        let other = twice::thermal::output_variance(&self.case)?.sqrt();
+        let ladder = Ladder::new(&self.case);
+        let parts = integrated_voltages(&self.case, |f| ladder.response(f));
+        let value = parts.iter().map(|(_, variance)| variance).sum::<f64>().sqrt();
+        Some(routed(Some(value), Unit::Volt, "", Some(other), "kT/C identity", "0.1 %", close(1e-3)))
+    }
+}

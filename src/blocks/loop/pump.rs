@@ -1,0 +1,84 @@
+//! The pump current: as asked, or the largest step that can be built and held over the band.
+
+use super::build::Point;
+use super::*;
+use crate::blocks::synthesizer::Synthesizer;
+use crate::physics::synthesis::{self, Goal};
+
+pub(super) enum Current {
+    Given(f64),
+    Auto,
+}
+
+fn amperes(current: f64) -> String {
+    print(current, Unit::Ampere, Digits::Significant(4))
+}
+
+/// The current asked for; one that the pump can't be set to is a fault that names the nearest.
+pub(super) fn wanted(given: &Given, synthesizer: &Synthesizer, faults: &mut Faults) -> Option<Current> {
+    let Some(wanted) = given.fields.quantity("pump_current") else { return Some(Current::Auto) };
+    let near = |a: f64, b: f64| (a - b).abs() <= 1e-9 * b.abs();
+    if let Some(step) = synthesizer.currents.iter().find(|step| near(wanted, **step)) {
+        return Some(Current::Given(*step));
+    }
+    let nearest =
+        synthesizer.currents.iter().min_by(|a, b| (**a - wanted).abs().total_cmp(&(**b - wanted).abs()));
+    let mut diagnostic =
+        Diagnostic::error("pump-current", format!("the pump can't be set to {}", amperes(wanted)));
+    diagnostic = diagnostic.at(given.fields.span("pump_current"));
+    if let Some(step) = nearest {
+        diagnostic = diagnostic.hint(format!("the nearest step is {}", amperes(*step)));
+    }
+    faults.push(diagnostic);
+    None
+}
+
+/// The largest step that keeps every part realisable and from which I K / N can be held in every channel.
+///
+/// A large current means small resistors and a low floor; where the gain falls towards a band edge, a step
+/// below the top is kept for it.
+pub(super) fn choose(
+    given: &Given,
+    goal: &Goal,
+    point: &Point,
+    faults: &mut Faults,
+) -> Option<(f64, String)> {
+    let currents = &point.synthesizer.currents;
+    let top = currents.last().copied()?;
+    let slope = goal.slope;
+    let least_slope = point.slopes.iter().copied().fold(slope, f64::min);
+    let mut why_not = String::new();
+    for &current in currents.iter().rev() {
+        // Held: the channel of least K/N needs more current by the same factor.
+        if current * slope / least_slope > top * (1.0 + 1e-9) {
+            why_not = "leaves no room to hold the bandwidth over the band".to_owned();
+            continue;
+        }
+        match synthesis::design(goal, current) {
+            Ok(filter) => {
+                let port = goal.input_capacitance;
+                if filter.last_capacitor() < 3.0 * port {
+                    why_not =
+                        "makes the last capacitor smaller than three times the tuning port's".to_owned();
+                    continue;
+                }
+                let because = if why_not.is_empty() {
+                    format!("{} is the largest step, and its parts can be built", amperes(current))
+                } else {
+                    format!("{} is the largest step that can be used: the next {why_not}", amperes(current))
+                };
+                return Some((current, because));
+            }
+            Err(why) => why_not = format!("can't be built ({why})"),
+        }
+    }
+    faults.place(
+        given.fields.place("bandwidth"),
+        "pump-current",
+        format!(
+            "no step of the pump gives a filter that can be built: the least, {}, {why_not}",
+            amperes(currents[0])
+        ),
+    );
+    None
+}

@@ -1,0 +1,217 @@
+//! Exhibits of a loop: block diagram, plan, schematic, parts.
+
+use super::solved::SolvedLoop;
+use super::*;
+use crate::exhibit::{Cell, Column, Drawing, Figure, FilterSchematic, LoopDiagram, Table};
+use crate::physics::part::Topology;
+use crate::physics::plan::to_f64;
+
+pub(super) fn exhibits(given: &Given, solved: &SolvedLoop) -> Vec<Exhibit> {
+    vec![diagram(given, solved), plan_table(solved), schematic(solved), parts_table(solved)]
+}
+
+fn words(topology: Topology) -> (bool, u8) {
+    match topology {
+        Topology::Passive(order) => (false, order),
+        Topology::Active(order) => (true, order),
+    }
+}
+
+fn short(value: f64, unit: Unit) -> String {
+    print(value, unit, Digits::Significant(3))
+}
+
+fn all(value: f64, unit: Unit) -> String {
+    print(value, unit, Digits::All)
+}
+
+fn divider(solved: &SolvedLoop) -> String {
+    match (&solved.channel.fraction, &solved.channel.swallow) {
+        (Some((numerator, modulus)), _) if *numerator > 0 => {
+            format!("{} + {numerator}/{modulus}", solved.channel.feedback_divider)
+        }
+        _ => solved.channel.feedback_divider.to_string(),
+    }
+}
+
+fn diagram(given: &Given, solved: &SolvedLoop) -> Exhibit {
+    let case = &solved.case;
+    let (active, order) = words(case.filter.topology);
+    let kind = format!("{}, order {order}", if active { "active" } else { "passive" });
+    let one = case.output_divider == 1.0;
+    let diagram = LoopDiagram {
+        reference: all(case.reference_frequency, Unit::Hertz),
+        doubler: solved.plan.doubled,
+        reference_divider: solved.plan.reference_divider.to_string(),
+        detector: all(case.detector_frequency, Unit::Hertz),
+        pump: all(case.pump.current, Unit::Ampere),
+        filter: (kind.clone(), short(solved.bandwidth, Unit::Hertz)),
+        oscillator: (
+            all(case.oscillator.frequency, Unit::Hertz),
+            short(case.oscillator.gain, Unit::HertzPerVolt),
+        ),
+        feedback_divider: divider(solved),
+        prescaler: (case.fixed_prescaler != 1.0).then(|| all(case.fixed_prescaler, Unit::One)),
+        output_divider: (!one).then(|| solved.channel.output_divider.to_string()),
+        output: all(solved.output_frequency(), Unit::Hertz),
+    };
+    let alt = format!(
+        "Block diagram of the loop: {} reference, reference divider {}, detector at {}, pump {}, {kind} filter, \
+         oscillator at {}, feedback divider {}, output at {}.",
+        diagram.reference,
+        diagram.reference_divider,
+        diagram.detector,
+        diagram.pump,
+        diagram.oscillator.0,
+        diagram.feedback_divider,
+        diagram.output
+    );
+    Exhibit::Figure(Figure {
+        anchor: "figure".to_owned(),
+        caption: format!("Loop `{}` as planned for {}", given.name, diagram.output),
+        alt,
+        drawing: Drawing::Loop(diagram),
+    })
+}
+
+fn plan_table(solved: &SolvedLoop) -> Exhibit {
+    let case = &solved.case;
+    let mut rows = Vec::new();
+    let mut row = |name: &str, value: f64, unit: Unit, text: String, remark: &str| {
+        rows.push(vec![
+            Cell::Text(name.to_owned()),
+            Cell::Number { value, unit, text },
+            Cell::Text(remark.to_owned()),
+        ]);
+    };
+    let mut exact =
+        |name: &str, value: f64, unit: Unit, remark: &str| row(name, value, unit, all(value, unit), remark);
+    exact("Output", solved.output_frequency(), Unit::Hertz, "design channel");
+    exact("Oscillator", case.oscillator.frequency, Unit::Hertz, &solved.band);
+    exact(
+        "Reference",
+        case.reference_frequency,
+        Unit::Hertz,
+        if solved.plan.doubled { "doubled" } else { "" },
+    );
+    exact("Reference divider R", solved.plan.reference_divider as f64, Unit::One, "");
+    exact("Detector frequency", case.detector_frequency, Unit::Hertz, "");
+    let n = to_f64(&solved.channel.feedback_ratio);
+    let swallow = solved
+        .channel
+        .swallow
+        .map_or(String::new(), |s| format!("swallow divider: p = {}, b = {}, a = {}", s.prescaler, s.b, s.a));
+    let remark = if case.fixed_prescaler == 1.0 {
+        swallow
+    } else {
+        format!("fixed prescaler {} included", case.fixed_prescaler)
+    };
+    exact("Feedback ratio N", n, Unit::One, &remark);
+    exact("Output divider", case.output_divider, Unit::One, "");
+    exact("Pump current", case.pump.current, Unit::Ampere, &solved.current_because);
+    let mut near =
+        |name: &str, value: f64, unit: Unit, remark: &str| row(name, value, unit, short(value, unit), remark);
+    near(
+        "Tuning voltage",
+        case.oscillator.tuning_voltage,
+        Unit::Volt,
+        &format!(
+            "limits {} and {}",
+            short(solved.tuning_limits.0, Unit::Volt),
+            short(solved.tuning_limits.1, Unit::Volt)
+        ),
+    );
+    near("Headroom", solved.headroom(), Unit::Volt, "to the nearer limit");
+    near(
+        "Oscillator gain",
+        case.oscillator.gain,
+        Unit::HertzPerVolt,
+        if case.oscillator.gain < 0.0 {
+            "falling: pump polarity negative"
+        } else {
+            "rising: pump polarity positive"
+        },
+    );
+    Exhibit::Table(Table {
+        anchor: "table".to_owned(),
+        caption: "Frequency plan and operating point".to_owned(),
+        columns: vec![
+            Column::text("Quantity", "quantity"),
+            Column::number("Value", "value"),
+            Column::text("Remark", "remark"),
+        ],
+        rows,
+        note: String::new(),
+    })
+}
+
+fn schematic(solved: &SolvedLoop) -> Exhibit {
+    let case = &solved.case;
+    let (active, order) = words(case.filter.topology);
+    let parts: Vec<(String, String)> =
+        solved.parts.iter().map(|part| (part.name.to_owned(), part_value(part.value, part.unit))).collect();
+    let list = parts.iter().map(|(name, value)| format!("{name} {value}")).collect::<Vec<_>>().join(", ");
+    Exhibit::Figure(Figure {
+        anchor: "schematic".to_owned(),
+        caption: "Loop filter, parts on the board".to_owned(),
+        alt: format!(
+            "Schematic of the {} loop filter of order {order}: {list}.",
+            if active { "active" } else { "passive" }
+        ),
+        drawing: Drawing::Filter(FilterSchematic {
+            active,
+            order,
+            parts,
+            pump: all(case.pump.current, Unit::Ampere),
+            port: (case.oscillator.input_capacitance > 0.0)
+                .then(|| short(case.oscillator.input_capacitance, Unit::Farad)),
+        }),
+    })
+}
+
+/// Values on the board with all their digits; ideal ones with four.
+fn part_value(value: f64, unit: Unit) -> String {
+    let exact = print(value, unit, Digits::All);
+    if exact.chars().filter(char::is_ascii_digit).count() <= 5 {
+        exact
+    } else {
+        print(value, unit, Digits::Significant(4))
+    }
+}
+
+fn parts_table(solved: &SolvedLoop) -> Exhibit {
+    let rows = solved.parts.iter().map(|part| {
+        let number = |value: f64, text: String| Cell::Number { value, unit: part.unit, text };
+        let (ideal, change) = match part.ideal {
+            Some(ideal) => {
+                let change = part.value / ideal - 1.0;
+                let percent = print(change * 100.0, Unit::One, Digits::Significant(2));
+                (
+                    number(ideal, print(ideal, part.unit, Digits::Significant(4))),
+                    Cell::Number { value: change, unit: Unit::One, text: format!("{percent}\u{202f}%") },
+                )
+            }
+            None => (Cell::Empty, Cell::Empty),
+        };
+        vec![
+            Cell::Text(part.name.to_owned()),
+            ideal,
+            number(part.value, part_value(part.value, part.unit)),
+            change,
+            Cell::Text(part.series.to_owned()),
+        ]
+    });
+    Exhibit::Table(Table {
+        anchor: "table.2".to_owned(),
+        caption: "Filter parts: as computed and on the board".to_owned(),
+        columns: vec![
+            Column::text("Part", "part"),
+            Column::number("Computed", "computed"),
+            Column::number("On the board", "value"),
+            Column::number("Change", "change"),
+            Column::text("Series", "series"),
+        ],
+        rows: rows.collect(),
+        note: "All other numbers are computed from the parts on the board.".to_owned(),
+    })
+}

@@ -1,0 +1,151 @@
+//! What a solved loop leaves for the blocks that are `of` it.
+
+use super::fill::Filled;
+use super::*;
+use crate::physics::linear::Linear;
+use crate::physics::plan::to_f64;
+use crate::physics::sampled::Sampled;
+
+/// A part on the board.
+#[derive(Clone, Debug)]
+pub struct BoardPart {
+    /// Name, `C1`, `R2`, ..
+    pub name: &'static str,
+    /// Farad or ohm.
+    pub unit: Unit,
+    /// Value on the board.
+    pub value: f64,
+    /// Value as synthesised.
+    pub ideal: Option<f64>,
+    /// Series it was taken from.
+    pub series: &'static str,
+    /// Its own tolerance, relative.
+    pub tolerance: Option<f64>,
+}
+
+impl BoardPart {
+    /// "5 %", or nothing.
+    pub fn tolerance_text(&self) -> String {
+        self.tolerance
+            .map_or(String::new(), |t| format!("{}\u{202f}%", print(t * 100.0, Unit::One, Digits::All)))
+    }
+}
+
+/// A loop with the parts on the board.
+#[derive(Clone)]
+pub struct SolvedLoop {
+    /// Everything the loop equations need.
+    pub case: Case,
+    /// The loop in the frequency domain.
+    pub linear: Arc<Linear>,
+    /// The loop as the detector sees it, once per period.
+    pub sampled: Arc<Sampled>,
+    /// The frequency plan.
+    pub plan: Arc<Plan>,
+    /// The design channel.
+    pub channel: Channel,
+    /// Parts on the board.
+    pub parts: Vec<BoardPart>,
+    /// Why this pump current.
+    pub current_because: String,
+    /// Voltages the tuning line may take, V.
+    pub tuning_limits: (f64, f64),
+    /// Band of the oscillator, where it has several.
+    pub band: String,
+    /// Relative stability of the reference.
+    pub stability: Option<f64>,
+    /// Highest voltage the pump can put on the filter, V.
+    pub highest_voltage: Option<f64>,
+    /// Open-loop unity gain, Hz.
+    pub bandwidth: f64,
+}
+
+impl SolvedLoop {
+    #[allow(clippy::too_many_arguments, reason = "called once, by the builder in this folder")]
+    pub(super) fn new(
+        case: Case,
+        linear: Linear,
+        sampled: Sampled,
+        plan: Plan,
+        channel: Channel,
+        filled: Filled,
+        tuning_limits: (f64, f64),
+        band: String,
+        stability: Option<f64>,
+        highest_voltage: Option<f64>,
+    ) -> Self {
+        let bandwidth = linear.margins().bandwidth.unwrap_or(f64::NAN);
+        Self {
+            case,
+            linear: Arc::new(linear),
+            sampled: Arc::new(sampled),
+            plan: Arc::new(plan),
+            channel,
+            parts: filled.parts,
+            current_because: filled.current_because,
+            tuning_limits,
+            band,
+            stability,
+            highest_voltage,
+            bandwidth,
+        }
+    }
+
+    /// Output frequency as made, Hz.
+    pub fn output_frequency(&self) -> f64 {
+        to_f64(&(&self.channel.output + &self.channel.frequency_error))
+    }
+
+    /// Distance of the tuning voltage to the nearest limit, V.
+    pub fn headroom(&self) -> f64 {
+        let voltage = self.case.oscillator.tuning_voltage;
+        (voltage - self.tuning_limits.0).min(self.tuning_limits.1 - voltage)
+    }
+
+    /// Whole decades around the bandwidth, for figures.
+    pub fn figure_range(&self) -> (f64, f64) {
+        let decade = |f: f64| 10f64.powf(f.log10().round());
+        (decade(self.bandwidth / 200.0), decade(self.bandwidth * 200.0))
+    }
+
+    /// Cautions that the loop itself gives rise to.
+    pub(super) fn warn(&self, given: &Given, faults: &mut Faults) {
+        let place = first_of(&given.fields, &["bandwidth", "parts"]);
+        let margins = self.linear.margins();
+        let ratio = self.case.detector_frequency / self.bandwidth;
+        if ratio < 10.0 {
+            let text = format!(
+                "the detector runs at only {ratio:.1} times the bandwidth; ten times is common practice, no source"
+            );
+            faults.warn(place, "bandwidth-ratio", text);
+        }
+        if margins.crossings.len() > 1 {
+            let all: Vec<String> =
+                margins.crossings.iter().map(|f| print(*f, Unit::Hertz, Digits::Significant(3))).collect();
+            faults.warn(place, "several-crossings", format!("|G| is 1 at {}", all.join(", ")));
+        }
+        let sampled = self.sampled.margins();
+        if !self.sampled.is_stable() {
+            faults.warn(
+                place,
+                "unstable",
+                "the sampled loop is not stable: it has a pole on or outside the unit circle",
+            );
+        } else if let (Some(a), Some(b)) = (margins.phase_margin, sampled.phase_margin) {
+            if (a - b).abs() > 2.0 {
+                let text = format!("sampling moves the phase margin from {a:.1} deg to {b:.1} deg");
+                faults.warn(place, "sampled-margin", text);
+            }
+        }
+        if self.case.oscillator.gain == 0.0 {
+            faults.warn(place, "no-gain", "the oscillator's gain is zero at the operating point");
+        }
+        if self.headroom() < 0.0 {
+            faults.warn(
+                given.fields.place("output"),
+                "headroom",
+                "the tuning voltage lies outside its limits",
+            );
+        }
+    }
+}

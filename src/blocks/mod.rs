@@ -1,0 +1,204 @@
+//! The kinds of block: one file each, one registry.
+//!
+//! A kind is data (name, fields, metrics) and three functions: what it needs, how it is solved, what it shows.
+//! Adding one: a file here, its `mod` line and its line in [`KINDS`]; parsing, suggestions, `describe`, ordering and
+//! results.json follow from the registry.
+
+use std::any::Any;
+use std::sync::Arc;
+
+use crate::diag::Diagnostic;
+use crate::exhibit::Exhibit;
+use crate::note::KindInfo;
+use crate::note::schema::{Field, Schema, Type};
+use crate::results::{Group, MetricFunction, Verdict};
+use crate::units::Unit;
+
+mod compliance;
+mod decision;
+mod fields;
+mod inputs;
+mod r#loop;
+mod noise_figures;
+mod noise_spec;
+mod open_items;
+mod oscillator;
+mod parts_list;
+mod phase_noise;
+mod prelude;
+mod reference;
+mod requirements;
+mod response;
+mod response_figures;
+mod supply;
+mod support;
+mod synthesizer;
+mod values;
+
+pub use fields::{COMMON, FACTS};
+pub use inputs::{Catalog, Given, Inputs, Needed, Solution};
+pub use open_items::OpenItems;
+pub use support::{block_references, facts_group, files_used, prose_fields};
+
+/// All kinds, in the order in which help lists them.
+pub static KINDS: &[&dyn Kind] = &[
+    &values::ValuesKind,
+    &reference::ReferenceKind,
+    &oscillator::OscillatorKind,
+    &supply::SupplyKind,
+    &synthesizer::SynthesizerKind,
+    &r#loop::LoopKind,
+    &response::ResponseKind,
+    &phase_noise::PhaseNoiseKind,
+    &requirements::RequirementsKind,
+    &compliance::ComplianceKind,
+    &parts_list::PartsListKind,
+    &decision::DecisionKind,
+    &open_items::OpenItemsKind,
+];
+
+/// The kind of that name.
+pub fn kind(name: &str) -> Option<&'static dyn Kind> {
+    KINDS.iter().copied().find(|kind| kind.name() == name)
+}
+
+/// What solving a block gives: results, or every fault that was found.
+pub type Answer = Result<Solved, Vec<Diagnostic>>;
+
+/// The second route of a metric, or why it has none.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Route {
+    /// Name of the second route.
+    Second(&'static str),
+    /// A sentence.
+    None(&'static str),
+}
+
+/// A metric as `describe` shows it.
+#[derive(Clone, Copy, Debug)]
+pub struct MetricDoc {
+    /// Its name below the block.
+    pub name: &'static str,
+    /// Its unit.
+    pub unit: Unit,
+    /// Meaning, one sentence without full stop.
+    pub says: &'static str,
+    /// Its second route.
+    pub route: Route,
+}
+
+/// One kind of block.
+pub trait Kind: Sync {
+    /// Name as written in the fence.
+    fn name(&self) -> &'static str;
+    /// What it is, a few words.
+    fn about(&self) -> &'static str;
+    /// Whether its name may be left out.
+    fn nameless(&self) -> bool {
+        false
+    }
+    /// Whether it states facts (and takes `from`, `source`, `basis`, `record`).
+    fn facts(&self) -> bool {
+        false
+    }
+    /// Its fields, list after list: its own, those of all facts, those of every block.
+    fn fields(&self) -> &'static [&'static [Field]];
+    /// What stands under names of the author's choice, where the whole block is a list of such.
+    fn entries(&self) -> Option<&'static Type> {
+        None
+    }
+    /// Its metrics.
+    fn metrics(&self) -> &'static [MetricDoc] {
+        &[]
+    }
+    /// Blocks it needs beyond those its fields name.
+    fn needs(&self, _given: &Given, _catalog: &Catalog) -> Vec<Needed> {
+        Vec::new()
+    }
+    /// Solves it.
+    ///
+    /// # Errors
+    /// Every fault, each with its place.
+    fn solve(&self, given: &Given, inputs: &Inputs) -> Answer;
+    /// What the document shows of it.
+    fn show(&self, _given: &Given, _solved: &Solved, _inputs: &Inputs) -> Vec<Exhibit> {
+        Vec::new()
+    }
+}
+
+/// What may stand in a block of that kind.
+pub fn schema(kind: &dyn Kind) -> Schema<'static> {
+    Schema { fields: kind.fields(), entries: kind.entries() }
+}
+
+/// The kinds as the reader of notes wants them.
+pub fn kind_infos() -> Vec<KindInfo> {
+    let info = |kind: &&'static dyn Kind| KindInfo {
+        name: kind.name(),
+        nameless: kind.nameless(),
+        facts: kind.facts(),
+        values: kind.name() == "values",
+        schema: schema(*kind),
+    };
+    KINDS.iter().map(info).collect()
+}
+
+/// An equation the document's appendix shows where a block rests on it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Equation {
+    /// What it gives.
+    pub name: &'static str,
+    /// TeX.
+    pub tex: &'static str,
+    /// Where it comes from.
+    pub source: &'static str,
+}
+
+/// A solved block.
+#[derive(Clone)]
+pub struct Solved {
+    /// Metrics.
+    pub metrics: Group,
+    /// Metrics with an argument.
+    pub functions: Vec<(String, MetricFunction)>,
+    /// What stands beside the metrics in results.json.
+    pub beside: Group,
+    /// Fields of a facts block, as used.
+    pub fields: Option<Group>,
+    /// What later blocks build on.
+    pub model: Arc<dyn Any + Send + Sync>,
+    /// Verdicts of a requirements block.
+    pub verdicts: Vec<Verdict>,
+    /// Warnings.
+    pub warnings: Vec<Diagnostic>,
+    /// Equations that were used.
+    pub equations: &'static [Equation],
+}
+
+impl Solved {
+    /// Nothing but what later blocks build on.
+    pub fn new<M: Any + Send + Sync>(model: M) -> Self {
+        Self {
+            metrics: Group::new(),
+            functions: Vec::new(),
+            beside: Group::new(),
+            fields: None,
+            model: Arc::new(model),
+            verdicts: Vec::new(),
+            warnings: Vec::new(),
+            equations: &[],
+        }
+    }
+
+    /// A facts block: its fields as used.
+    pub fn facts<M: Any + Send + Sync>(given: &Given, model: M) -> Self {
+        Self { fields: Some(facts_group(&given.fields)), ..Self::new(model) }
+    }
+
+    /// Sets the metrics.
+    #[must_use]
+    pub fn with_metrics(mut self, metrics: Group) -> Self {
+        self.metrics = metrics;
+        self
+    }
+}

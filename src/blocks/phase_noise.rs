@@ -1,0 +1,386 @@
+//! `phase_noise`: the noise budget at the output.
+
+use std::sync::Arc;
+
+use super::fields::{COMMON, optional};
+use super::r#loop::SolvedLoop;
+use super::prelude::*;
+use super::support::{model_of, needs_of};
+use super::{Equation, noise_figures};
+use crate::physics::noise::{Ladder, Spectrum, density_at, table_points};
+use crate::physics::{derived, twice};
+use crate::results::{MetricFunction, Second};
+
+/// The kind.
+pub struct PhaseNoiseKind;
+
+/// What a solved noise budget leaves for others.
+#[derive(Clone)]
+pub struct SolvedNoise {
+    /// The loop it is of.
+    pub of: String,
+    /// The loop.
+    pub solved: Arc<SolvedLoop>,
+    /// Spectrum over the range asked for, or over the range of the figure.
+    pub spectrum: Arc<Spectrum>,
+    /// Integration limits, Hz.
+    pub over: Option<(f64, f64)>,
+    /// Offsets asked for, Hz.
+    pub spots: Vec<f64>,
+}
+
+static FIELDS: &[Field] = &[
+    optional("of", Type::Block(&["loop"]), "loop whose noise it is; absent: the only one"),
+    optional("over", Type::Range(Unit::Hertz), "integration limits; absent: a plot, and no integrals"),
+    optional("spots", Type::List(&Type::Quantity(Unit::Hertz)), "offsets whose level is listed"),
+    optional("delay", Type::Quantity(Unit::Second), "delay of a radar echo, for `delayed_rms_phase`"),
+    optional(
+        "sampled_signal",
+        Type::Quantity(Unit::Hertz),
+        "input frequency of a converter that this clock drives",
+    ),
+    optional("aperture_jitter", Type::Quantity(Unit::Second), "the converter's own jitter"),
+    optional(
+        "converter_snr",
+        Type::Quantity(Unit::Decibel),
+        "the converter's signal to noise with a perfect clock",
+    ),
+];
+
+static METRICS: &[MetricDoc] = &[
+    MetricDoc {
+        name: "jitter",
+        unit: Unit::Second,
+        says: "rms jitter over `over`",
+        route: Route::Second("adaptive quadrature"),
+    },
+    MetricDoc {
+        name: "rms_phase",
+        unit: Unit::Radian,
+        says: "rms phase over `over`",
+        route: Route::None("the jitter's second route is that of its phase"),
+    },
+    MetricDoc {
+        name: "rms_phase_degrees",
+        unit: Unit::Degree,
+        says: "the same in degrees",
+        route: Route::None("rms_phase in other words"),
+    },
+    MetricDoc {
+        name: "integrated",
+        unit: Unit::DecibelCarrier,
+        says: "integrated level of both sidebands",
+        route: Route::None("rms_phase in other words"),
+    },
+    MetricDoc {
+        name: "residual_fm",
+        unit: Unit::Hertz,
+        says: "rms frequency deviation over `over`",
+        route: Route::None("same integrator as the jitter's, which has one"),
+    },
+    MetricDoc {
+        name: "evm",
+        unit: Unit::One,
+        says: "error vector magnitude: the rms phase",
+        route: Route::None("rms_phase in other words"),
+    },
+    MetricDoc {
+        name: "delayed_rms_phase",
+        unit: Unit::Radian,
+        says: "rms phase against the signal `delay` ago",
+        route: Route::None("same integrator as the jitter's, which has one"),
+    },
+    MetricDoc {
+        name: "sampling_snr",
+        unit: Unit::Decibel,
+        says: "signal to noise of a sampled sine, this clock alone",
+        route: Route::None("closed form of the jitter"),
+    },
+    MetricDoc {
+        name: "total_snr",
+        unit: Unit::Decibel,
+        says: "the same with aperture jitter and converter noise",
+        route: Route::None("closed form of the jitter"),
+    },
+    MetricDoc {
+        name: "spot",
+        unit: Unit::DecibelCarrierPerHertz,
+        says: "levels at `spots`",
+        route: Route::None("the transfers have theirs in `loop` and `response`"),
+    },
+    MetricDoc {
+        name: "at(\"10 kHz\")",
+        unit: Unit::DecibelCarrierPerHertz,
+        says: "level at an offset",
+        route: Route::None("the transfers have theirs in `loop` and `response`"),
+    },
+    MetricDoc {
+        name: "share",
+        unit: Unit::One,
+        says: "share of each contributor in the integrated power",
+        route: Route::None("same integrator as the jitter's, which has one"),
+    },
+    MetricDoc {
+        name: "resistor_noise",
+        unit: Unit::Volt,
+        says: "rms noise of the filter's resistors on the tuning line, over all frequencies",
+        route: Route::Second("kT/C identity"),
+    },
+    MetricDoc {
+        name: "total",
+        unit: Unit::DecibelCarrierPerHertz,
+        says: "the total over offset, for masks",
+        route: Route::None("the transfers have theirs in `loop` and `response`"),
+    },
+    MetricDoc {
+        name: "curve",
+        unit: Unit::DecibelCarrierPerHertz,
+        says: "offsets, every contributor and the total",
+        route: Route::None("the transfers have theirs in `loop` and `response`"),
+    },
+];
+
+static EQUATIONS: &[Equation] = &[
+    Equation {
+        name: "Detector floor at the output",
+        tex: r"L(f) = 10^{F/10}\, f_\mathrm{pd}\, N^2\, |H|^2 / O^2",
+        source: "common practice; F is the floor at 1 Hz detector rate",
+    },
+    Equation {
+        name: "Oscillator at the output",
+        tex: r"L(f) = L_\mathrm{osc}(f) \left(\frac{f_\mathrm{osc}}{f_\mathrm{at}}\right)^2 |E|^2 / O^2",
+        source: "linear loop theory",
+    },
+    Equation {
+        name: "Resistor of the filter",
+        tex: r"L(f) = \frac{4 k T R}{2} \left|T_R(f)\right|^2 \left(\frac{K}{f}\right)^2 |E|^2 / O^2",
+        source: "Nyquist, Phys. Rev. 32, 1928; L = S/2, IEEE Std 1139",
+    },
+    Equation {
+        name: "Jitter",
+        tex: r"\sigma_t = \frac{1}{2 \pi f_\mathrm{out}} \sqrt{2 \int L(f)\, df}",
+        source: "IEEE Std 1139",
+    },
+];
+
+impl SolvedNoise {
+    /// Offsets of the spectrum, Hz.
+    pub fn offsets(&self) -> &[f64] {
+        &self.spectrum.offsets
+    }
+
+    /// The total at an offset, dBc/Hz; exact, not read off the curve. `None` where nothing contributes.
+    pub fn total_at(&self, offset: f64) -> Option<f64> {
+        let level = density_at(&self.solved.case, &Ladder::new(&self.solved.case), offset).level();
+        level.is_finite().then_some(level)
+    }
+
+    /// The total as a table, for a loop that takes this one as its reference.
+    pub fn total_table(&self) -> LevelTable {
+        let rows = self.spectrum.offsets.iter().zip(&self.spectrum.total);
+        let (at, level) =
+            rows.map(|(f, density)| (*f, 10.0 * density.log10())).filter(|(_, l)| l.is_finite()).unzip();
+        LevelTable { at, level }
+    }
+}
+
+static LISTS: &[&[Field]] = &[FIELDS, COMMON];
+
+impl Kind for PhaseNoiseKind {
+    fn name(&self) -> &'static str {
+        "phase_noise"
+    }
+    fn about(&self) -> &'static str {
+        "the noise budget at the output"
+    }
+    fn fields(&self) -> &'static [&'static [Field]] {
+        LISTS
+    }
+    fn metrics(&self) -> &'static [MetricDoc] {
+        METRICS
+    }
+    fn needs(&self, given: &Given, catalog: &Catalog) -> Vec<Needed> {
+        needs_of(given, catalog, "loop")
+    }
+    fn solve(&self, given: &Given, inputs: &Inputs) -> Answer {
+        let mut faults = Faults::new(given);
+        let fields = &given.fields;
+        let solved = model_of::<SolvedLoop>(given, inputs, "loop", &mut faults).cloned().map(Arc::new);
+        let of = inputs.of(given, "loop").unwrap_or_default().to_owned();
+        for name in ["delay", "sampled_signal", "aperture_jitter"] {
+            positive_in(fields, name, &mut faults);
+        }
+        let over = fields.range("over");
+        if over.is_some_and(|(low, high)| low <= 0.0 || high <= low) {
+            faults.place(
+                fields.place("over"),
+                "value-range",
+                "integration limits are above zero and in order",
+            );
+        }
+        let spots: Vec<f64> = fields.list("spots").iter().filter_map(Checked::number).collect();
+        if spots.iter().any(|f| *f <= 0.0) {
+            faults.place(fields.place("spots"), "value-range", "a spot is at an offset above zero");
+        }
+        faults.done()?;
+        let solved = solved.ok_or_else(Vec::new)?;
+        let range = over.unwrap_or_else(|| solved.figure_range());
+        let spectrum =
+            Spectrum::new(&solved.case, &Ladder::new(&solved.case), range, &spots).ok_or_else(Vec::new)?;
+        let noise = SolvedNoise { of, solved, spectrum: Arc::new(spectrum), over, spots };
+        let metrics = metrics(&noise, given, &mut faults);
+        let mut answer = Solved::new(noise.clone()).with_metrics(metrics);
+        let at = noise;
+        answer.functions.push(("at".to_owned(), MetricFunction(Arc::new(move |text| level_at(&at, text)))));
+        answer.warnings = faults.warnings;
+        answer.equations = EQUATIONS;
+        Ok(answer)
+    }
+    fn show(&self, given: &Given, solved: &Solved, _inputs: &Inputs) -> Vec<Exhibit> {
+        match solved.model.downcast_ref::<SolvedNoise>() {
+            Some(noise) => noise_figures::exhibits(noise, given, solved),
+            None => Vec::new(),
+        }
+    }
+}
+
+fn level_at(noise: &SolvedNoise, text: &str) -> Result<Metric, String> {
+    let offset = crate::units::parse_as(text, Unit::Hertz)
+        .map_err(|_| format!("`{text}` is not an offset; expected a {}", Unit::Hertz.expectation()))?;
+    if offset.value <= 0.0 {
+        return Err(format!("`{text}` is not an offset above zero"));
+    }
+    Ok(match noise.total_at(offset.value) {
+        Some(level) => Metric::real(level, Unit::DecibelCarrierPerHertz),
+        None => Metric::none(Unit::DecibelCarrierPerHertz, "nothing contributes noise"),
+    })
+}
+
+const NO_RANGE: &str = "no integration limits (`over`)";
+
+fn metrics(noise: &SolvedNoise, given: &Given, faults: &mut Faults) -> Group {
+    let fields = &given.fields;
+    let spectrum = &noise.spectrum;
+    let case = &noise.solved.case;
+    let output = case.oscillator.frequency / case.output_divider;
+    let mut metrics = Group::new();
+    let phase = noise.over.map(|_| spectrum.rms_phase());
+    let mut put = |name: &str, value: Option<f64>, unit: Unit| {
+        let metric = value.map_or_else(|| Metric::none(unit, NO_RANGE), |value| Metric::real(value, unit));
+        metrics.metric(name, metric);
+    };
+    let jitter = phase.map(|phase| derived::jitter(phase, output));
+    put("rms_phase", phase, Unit::Radian);
+    put("rms_phase_degrees", phase.map(derived::degrees), Unit::Degree);
+    put("integrated", phase.map(derived::integrated_dbc), Unit::DecibelCarrier);
+    put("residual_fm", noise.over.map(|_| spectrum.residual_fm()), Unit::Hertz);
+    put("evm", phase.map(derived::error_vector), Unit::One);
+    if let Some(delay) = fields.quantity("delay") {
+        put("delayed_rms_phase", noise.over.map(|_| spectrum.delayed_rms_phase(delay)), Unit::Radian);
+    }
+    if let Some(signal) = fields.quantity("sampled_signal") {
+        let aperture = fields.quantity("aperture_jitter").unwrap_or(0.0);
+        let converter = fields.quantity("converter_snr");
+        put("sampling_snr", jitter.map(|j| derived::sampling_snr(signal, j)), Unit::Decibel);
+        put("total_snr", jitter.map(|j| derived::total_snr(signal, j, aperture, converter)), Unit::Decibel);
+        if noise.over.is_some_and(|(_, to)| to < output / 2.0) {
+            let text = format!(
+                "the clock's floor folds into the sampled band: `over` ends below half the clock's frequency ({}); it \
+                 should reach the bandwidth of the clock input",
+                print(output / 2.0, Unit::Hertz, Digits::Significant(3))
+            );
+            faults.warn(fields.place("over"), "over-short", text);
+        }
+    }
+    let mut first = Metric::none(Unit::Second, NO_RANGE);
+    if let (Some(value), Some((from, to))) = (jitter, noise.over) {
+        first = Metric::real(value, Unit::Second);
+        let ladder = Ladder::new(case);
+        let density = |f: f64| density_at(case, &ladder, f).total;
+        if let Ok(phase) = twice::jitter::rms_phase(density, from, to, &table_points(case)) {
+            let second = derived::jitter(phase, output);
+            let agrees = (second - value).abs() <= 1e-3 * value.abs();
+            first = first.with_second(Second {
+                value: second,
+                route: "adaptive quadrature",
+                agrees,
+                within: "0.1 %",
+            });
+        }
+        warn_about_limits(noise, phase.unwrap_or(0.0), given, faults);
+    }
+    metrics.0.insert(0, ("jitter".to_owned(), Node::Metric(first)));
+    let spots = noise.spots.iter().map(|&offset| {
+        let mut spot = Group::new();
+        spot.metric("offset", Metric::exact(offset, Unit::Hertz));
+        let level = noise.total_at(offset);
+        let unit = Unit::DecibelCarrierPerHertz;
+        spot.metric(
+            "level",
+            level.map_or_else(|| Metric::none(unit, "nothing contributes noise"), |l| Metric::real(l, unit)),
+        );
+        Node::Group(spot)
+    });
+    metrics.put("spot", Node::List(spots.collect()));
+    let mut shares = Group::new();
+    for (name, share) in spectrum.shares() {
+        let metric = if noise.over.is_some() {
+            Metric::real(share, Unit::One)
+        } else {
+            Metric::none(Unit::One, NO_RANGE)
+        };
+        shares.metric(name, metric);
+    }
+    metrics.put("share", Node::Group(shares));
+    if let Some(metric) = noise.solved.resistor_noise() {
+        metrics.metric("resistor_noise", metric);
+    }
+    let decibels = |density: &[f64]| Node::Series {
+        unit: Unit::DecibelCarrierPerHertz,
+        values: density.iter().map(|d| (10.0 * d.log10()).max(-400.0)).collect(),
+    };
+    metrics.put("total", decibels(&spectrum.total));
+    let mut curve = Group::new();
+    curve.put("offset", Node::Series { unit: Unit::Hertz, values: spectrum.offsets.clone() });
+    for one in &spectrum.curves {
+        curve.put(one.name, decibels(&one.density));
+    }
+    curve.put("total", decibels(&spectrum.total));
+    metrics.put("curve", Node::Group(curve));
+    metrics
+}
+
+/// Cautions that the model itself asks for.
+fn warn_about_limits(noise: &SolvedNoise, phase: f64, given: &Given, faults: &mut Faults) {
+    let place = given.fields.place("over");
+    if phase > 0.1 {
+        faults.warn(
+            place,
+            "large-angle",
+            format!(
+                "rms phase of {} is beyond the small-angle model (0.1 rad)",
+                print(phase, Unit::Radian, Digits::Significant(3))
+            ),
+        );
+    }
+    for outside in noise.spectrum.outside(&noise.solved.case) {
+        for (share, where_) in [(outside.below, "below the first"), (outside.above, "above the last")] {
+            if share > 0.01 {
+                let text = format!(
+                    "{:.1} % of the integral is {} noise from {where_} point of its table: the table does not reach",
+                    share * 100.0,
+                    outside.name
+                );
+                faults.warn(place, "outside-table", text);
+            }
+        }
+    }
+    let ratio = noise.solved.case.detector_frequency / noise.solved.bandwidth;
+    if ratio < 20.0 {
+        let text = format!(
+            "the detector runs at {ratio:.1} times the bandwidth: the continuous noise transfers differ from the \
+             sampled loop's by up to 0.4 dB at 20 times, 1 to 2 dB at 10 times"
+        );
+        faults.warn(given.fields.place("of"), "sampled-noise", text);
+    }
+}

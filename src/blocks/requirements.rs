@@ -1,0 +1,322 @@
+//! `requirements`: what must hold, judged against the metrics of other blocks.
+
+use super::fields::{COMMON, default, optional, required};
+use super::phase_noise::SolvedNoise;
+use super::prelude::*;
+use crate::diag::nearest;
+use crate::note::{Row, place::Place, yaml::Key};
+use crate::results::{Judgement, Limit, MaskPoint, State, Verdict};
+use crate::units::{QuantityFault, parse, parse_as};
+
+/// The kind.
+pub struct RequirementsKind;
+
+static REQUIREMENT: &[Field] = &[
+    required("text", Type::Prose, "what is required, in words"),
+    optional("source", Type::Text, "where the requirement comes from"),
+    optional("metric", Type::Metric, "metric that is judged, e.g. noise.jitter"),
+    optional(
+        "limit",
+        Type::Either(&[Type::Limit, Type::Table(Unit::Hertz, Unit::DecibelCarrierPerHertz)]),
+        "comparison, range, or mask over offset; bounds may be names",
+    ),
+    optional("reserve", Type::AnyQuantity, "margin wanted"),
+    default("judged", Type::Text, "nominal", "case that is judged: nominal, or worst"),
+    optional(
+        "method",
+        Type::Word(&["test", "inspection", "analysis"]),
+        "how it is shown, where it has no metric",
+    ),
+    optional("evidence", Type::Prose, "what shows it, where it has no metric"),
+];
+static ENTRY: Type = Type::Group(REQUIREMENT);
+
+static LISTS: &[&[Field]] = &[COMMON];
+
+impl Kind for RequirementsKind {
+    fn name(&self) -> &'static str {
+        "requirements"
+    }
+    fn about(&self) -> &'static str {
+        "what must hold"
+    }
+    fn nameless(&self) -> bool {
+        true
+    }
+    fn fields(&self) -> &'static [&'static [Field]] {
+        LISTS
+    }
+    fn entries(&self) -> Option<&'static Type> {
+        Some(&ENTRY)
+    }
+    fn needs(&self, given: &Given, _catalog: &Catalog) -> Vec<Needed> {
+        let mut needed = Vec::new();
+        for (_, checked) in &given.fields.entries {
+            let Some(one) = checked.group() else { continue };
+            let mut need = |name: &str, field: &str| {
+                let place = one.place(field).clone();
+                needed.extend(MetricPath::parse(name).map(|path| Needed { path, place }));
+            };
+            if let Some(metric) = one.text("metric") {
+                need(metric, "metric");
+            }
+            if let Some(Item::Limit(limit)) = one.get("limit").map(|c| &c.value) {
+                let _ = Limit::parse::<QuantityFault>(limit, |_, bound| {
+                    if parse(bound).is_err() {
+                        need(bound, "limit");
+                    }
+                    Ok(0.0)
+                });
+            }
+        }
+        needed
+    }
+    fn solve(&self, given: &Given, inputs: &Inputs) -> Answer {
+        let mut faults = Faults::new(given);
+        let verdicts: Vec<Verdict> = given
+            .fields
+            .entries
+            .iter()
+            .filter_map(|(key, checked)| judge(given, key, checked.group()?, inputs, &mut faults))
+            .collect();
+        faults.done()?;
+        Ok(Solved { verdicts, ..Solved::new(()) })
+    }
+}
+
+fn judge(given: &Given, key: &Key, one: &Fields, inputs: &Inputs, faults: &mut Faults) -> Option<Verdict> {
+    let id = &key.name;
+    let mut verdict = Verdict {
+        id: id.clone(),
+        text: one.text("text").unwrap_or("").to_owned(),
+        source: one.text("source").unwrap_or("").to_owned(),
+        metric: None,
+        value: None,
+        why: None,
+        unit: Unit::One,
+        limit: String::new(),
+        margin: None,
+        at: None,
+        reserve: None,
+        reserve_kept: None,
+        state: State::NotJudged,
+        judged: one.text("judged").unwrap_or("nominal").to_owned(),
+        decided_by: None,
+        shown_by: None,
+        method: one.word("method").map(str::to_owned),
+        evidence: one.text("evidence").map(str::to_owned),
+        internal: given.internal,
+        span: key.place.span(),
+    };
+    let Some(metric) = one.text("metric") else {
+        if verdict.method.is_none() {
+            let text = format!(
+                "`{id}` has no `metric`; it needs `method` (test, inspection or analysis), and `evidence`"
+            );
+            faults.place(&key.place, "field-missing", text);
+            return None;
+        }
+        if let Some(name) = ["limit", "reserve"].into_iter().find(|name| one.written(name)) {
+            faults.place(one.place(name), "limit-without-metric", "a limit needs the `metric` it is for");
+            return None;
+        }
+        return Some(verdict);
+    };
+    check_case(&verdict.judged, one, faults)?;
+    verdict.metric = Some(metric.to_owned());
+    let Some(path) = MetricPath::parse(metric) else {
+        faults.place(
+            one.place("metric"),
+            "metric-name",
+            format!("`{metric}` is not the name of a metric, such as noise.jitter"),
+        );
+        return None;
+    };
+    let Some(limit_item) = one.get("limit").map(|c| &c.value) else {
+        faults.place(&key.place, "field-missing", format!("`{id}` has a `metric` and needs its `limit`"));
+        return None;
+    };
+    let (judgement, nominal_bound) = match limit_item {
+        Item::Table(rows) => {
+            let (text, judgement) = judge_mask(metric, &path, rows, one, inputs, faults)?;
+            verdict.limit = text;
+            verdict.unit = Unit::DecibelCarrierPerHertz;
+            (judgement, 0.0)
+        }
+        _ => {
+            let text = one.text("limit")?;
+            let found =
+                inputs.metric(&path).map_err(|fault| unknown(one.place("metric"), &fault, faults)).ok()?;
+            let limit = read_limit(text, found.unit, one, inputs, faults)?;
+            verdict.limit = text.trim().to_owned();
+            verdict.unit = found.unit;
+            verdict.why.clone_from(&found.why);
+            (limit.judge(&found), bound_of(&limit))
+        }
+    };
+    verdict.value = judgement.value;
+    verdict.margin = judgement.margin;
+    verdict.at = judgement.at;
+    verdict.state = judgement.state;
+    if let Some(wanted) = one.quantity_full("reserve") {
+        let reserve = reserve_in(wanted, verdict.unit, nominal_bound);
+        let Some(reserve) = reserve else {
+            let text = format!(
+                "a reserve for this metric is in {}, or in % of the limit",
+                margin_unit(verdict.unit).symbol()
+            );
+            faults.place(one.place("reserve"), "unit-wrong", text);
+            return None;
+        };
+        verdict.reserve = Some(reserve);
+        // Unbounded and met: no margin is missing.
+        let kept = verdict.state == State::Met && verdict.margin.is_none_or(|margin| margin >= reserve);
+        verdict.reserve_kept = Some(kept);
+    }
+    Some(verdict)
+}
+
+/// Only what can be judged may be asked for.
+fn check_case(judged: &str, one: &Fields, faults: &mut Faults) -> Option<()> {
+    if matches!(judged, "nominal" | "worst") {
+        return Some(());
+    }
+    let mut diagnostic =
+        Diagnostic::error("judged-case", format!("`{judged}` is not a case that can be judged here"))
+            .expected("expected `nominal` or `worst`");
+    diagnostic = diagnostic.at(one.span("judged"));
+    if let Some(near) = nearest(judged, ["nominal", "worst"]) {
+        diagnostic = diagnostic.hint(format!("did you mean `{near}`?"));
+    }
+    faults.push(diagnostic);
+    None
+}
+
+fn unknown(place: &Place, fault: &LookupFault, faults: &mut Faults) {
+    let mut diagnostic = Diagnostic::error("name-unknown", fault.message.clone()).at(place.span());
+    let known: Vec<&str> = fault.known.iter().map(String::as_str).collect();
+    let near = nearest(&fault.wrong, known.iter().copied());
+    diagnostic = match near {
+        Some(name) => diagnostic.hint(format!("did you mean `{name}`?")),
+        None if known.is_empty() => diagnostic,
+        None => diagnostic.hint(format!("there are: {}", known.join(", "))),
+    };
+    faults.push(diagnostic);
+}
+
+/// What can go wrong with a bound of a limit.
+enum BoundFault {
+    Quantity(QuantityFault),
+    Said,
+}
+
+impl From<QuantityFault> for BoundFault {
+    fn from(fault: QuantityFault) -> Self {
+        Self::Quantity(fault)
+    }
+}
+
+fn read_limit(text: &str, unit: Unit, one: &Fields, inputs: &Inputs, faults: &mut Faults) -> Option<Limit> {
+    let place = one.place("limit");
+    let read = Limit::parse(text, |_, bound| {
+        match parse_as(bound, unit) {
+            Ok(quantity) => return Ok(quantity.value),
+            Err(fault) if MetricPath::parse(bound).is_none() => return Err(BoundFault::Quantity(fault)),
+            Err(_) => {}
+        }
+        match inputs.named(bound) {
+            Ok(quantity) => match quantity.convert(unit) {
+                Some(quantity) => Ok(quantity.value),
+                None => Err(BoundFault::Quantity(QuantityFault::WrongUnit(0..0, quantity.unit))),
+            },
+            Err(fault) => {
+                unknown(place, &fault, faults);
+                Err(BoundFault::Said)
+            }
+        }
+    });
+    let fault = match read {
+        Ok(limit) => return Some(limit),
+        Err(BoundFault::Said) => return None,
+        Err(BoundFault::Quantity(fault)) => fault,
+    };
+    let message = match fault {
+        QuantityFault::NotARange => {
+            format!("`{text}` is not a limit, such as \"<= 150 fs\" or \"45 deg .. 70 deg\"")
+        }
+        QuantityFault::MissingUnit => format!("the limit `{text}` has no unit"),
+        QuantityFault::WrongUnit(_, found) => {
+            format!("the limit `{text}` is in {}, but the metric in {}", found.symbol(), unit.symbol())
+        }
+        _ => format!("the limit `{text}` can't be read"),
+    };
+    let diagnostic = Diagnostic::error("limit", message).at(place.span());
+    faults.push(diagnostic.expected(format!("expected a {}", unit.expectation())));
+    None
+}
+
+fn judge_mask(
+    metric: &str,
+    path: &MetricPath,
+    rows: &[Row],
+    one: &Fields,
+    inputs: &Inputs,
+    faults: &mut Faults,
+) -> Option<(String, Judgement)> {
+    let noise = inputs.model::<SolvedNoise>(&path.block);
+    let Some(noise) = noise.filter(|_| path.names == ["total"]) else {
+        match inputs.node(path) {
+            Err(fault) => unknown(one.place("metric"), &fault, faults),
+            Ok(_) => faults.place(
+                one.place("metric"),
+                "mask-metric",
+                format!("a mask is for the `total` of a phase_noise block, not for `{metric}`"),
+            ),
+        }
+        return None;
+    };
+    let mut points: Vec<MaskPoint> =
+        rows.iter().map(|row| MaskPoint { offset: row.at, level: row.value }).collect();
+    points.sort_by(|a, b| a.offset.total_cmp(&b.offset));
+    let wrong = points.is_empty()
+        || points.iter().any(|p| p.offset <= 0.0)
+        || points.windows(2).any(|p| p[0].offset == p[1].offset);
+    if wrong {
+        faults.place(one.place("limit"), "value-range", "a mask has points at offsets above zero, each once");
+        return None;
+    }
+    let text = points
+        .iter()
+        .map(|p| {
+            format!(
+                "{}: {}",
+                print(p.offset, Unit::Hertz, Digits::All),
+                print(p.level, Unit::DecibelCarrierPerHertz, Digits::All)
+            )
+        })
+        .collect::<Vec<_>>()
+        .join("; ");
+    let text = crate::units::ascii(&text);
+    let judgement = Limit::Mask(points).judge_curve(noise.offsets(), |f| noise.total_at(f));
+    Some((text, judgement))
+}
+
+fn bound_of(limit: &Limit) -> f64 {
+    match limit {
+        Limit::AtMost(b) | Limit::Below(b) | Limit::AtLeast(b) | Limit::Above(b) => b.abs(),
+        Limit::Between(low, high) => high - low,
+        Limit::Mask(_) => 0.0,
+    }
+}
+
+/// Margins of levels are in dB.
+fn margin_unit(unit: Unit) -> Unit {
+    if unit.is_decibel() { Unit::Decibel } else { unit }
+}
+
+fn reserve_in(wanted: &Quantity, unit: Unit, bound: f64) -> Option<f64> {
+    if let Some(same) = wanted.convert(unit).or_else(|| wanted.convert(margin_unit(unit))) {
+        return Some(same.value);
+    }
+    (wanted.unit == Unit::One && bound > 0.0 && !unit.is_decibel()).then_some(wanted.value * bound)
+}

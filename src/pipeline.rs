@@ -1,0 +1,282 @@
+//! The stages in their order, from the files of a note to output files in memory.
+//!
+//! The only place that knows them all. Writing and typesetting come after it, in `cli`.
+
+use std::sync::Arc;
+
+use crate::blocks::{self, Inputs, OpenItems, Solution};
+use crate::diag::{Diagnostic, Severity, Warned};
+use crate::document::{
+    self, Approval, Basis, BlockInput, Document, Edition, Equation, Front, Look, Revision,
+};
+use crate::emit::{self, OutFile};
+use crate::exhibit::Exhibit;
+use crate::note::place::Place;
+use crate::note::{self, Note};
+use crate::results::Store;
+use crate::solve::{self, Done};
+use crate::source::{FileFault, Files, SourceMap, Span, Spanned};
+use crate::template;
+
+/// The typesetter that documents name: the one this version is tested with, whatever the machine has.
+const TYPESETTER: &str = "typst 0.15.1";
+
+/// What to solve.
+pub struct Job<'a> {
+    /// The note's folder.
+    pub files: &'a dyn Files,
+    /// Path of the note below that folder.
+    pub note: &'a str,
+    /// The path as the user gave it, for messages.
+    pub shown: &'a str,
+    /// What-if overrides: `lo.step` and a YAML text.
+    pub with: &'a [(String, String)],
+    /// Edition; `None`: as the note's `template` says, else review.
+    pub edition: Option<Edition>,
+    /// The user's own look; `None`: ours for the edition.
+    pub template: Option<&'a Look>,
+}
+
+/// What came of it.
+pub struct Outcome {
+    /// All texts, for messages.
+    pub sources: Arc<SourceMap>,
+    /// Errors and warnings, by place.
+    pub diagnostics: Vec<Diagnostic>,
+    /// The results; `None` where there are errors.
+    pub solved: Option<Solved>,
+}
+
+/// A solved note.
+pub struct Solved {
+    /// Results, as far as the edition shows them.
+    pub store: Store,
+    /// Edition.
+    pub edition: Edition,
+    /// Date of the front matter, as written.
+    pub date: Option<String>,
+    document: Document,
+    look: Look,
+    images: Vec<OutFile>,
+}
+
+/// Reads and solves a note. Every fault is found in one run.
+pub fn solve(job: &Job<'_>) -> Outcome {
+    let sources = Arc::new(SourceMap::new());
+    let mut diagnostics = Vec::new();
+    let solved = run(job, &sources, &mut diagnostics);
+    let failed = diagnostics.iter().any(|d| d.severity == Severity::Error);
+    diagnostics.sort_by_key(|d| d.span);
+    diagnostics.dedup();
+    Outcome { sources, diagnostics, solved: solved.filter(|_| !failed) }
+}
+
+/// The files of the result folder: the Typst text with its figures, tables, results, and what `formats` adds.
+///
+/// # Errors
+/// What a format can't say, at its line of the note.
+pub fn produce(solved: &Solved, formats: &[&str]) -> Result<Vec<OutFile>, Vec<Diagnostic>> {
+    let mut files = solved.images.clone();
+    let mut faults = Vec::new();
+    for name in ["typst", "csv", "json"].iter().chain(formats) {
+        match emit::emitter(name).map(|emitter| emitter.emit(&solved.document, &solved.look)) {
+            Some(Ok(found)) => files.extend(found),
+            Some(Err(found)) => faults.extend(found),
+            None => {}
+        }
+    }
+    if faults.is_empty() { Ok(files) } else { Err(faults) }
+}
+
+fn run(job: &Job<'_>, sources: &Arc<SourceMap>, out: &mut Vec<Diagnostic>) -> Option<Solved> {
+    let bytes = match job.files.read(job.note) {
+        Ok(bytes) => bytes,
+        Err(fault) => {
+            out.push(Diagnostic::error(
+                "note-missing",
+                format!("`{}` can't be read: {}", job.shown, words(&fault)),
+            ));
+            return None;
+        }
+    };
+    let folder = job.note.rsplit_once('/').map_or("", |(folder, _)| folder);
+    let input = note::Input { bytes: &bytes, shown: job.shown, folder, files: job.files, with: job.with };
+    let note = note::read(&input, &blocks::kind_infos(), sources, out)?;
+    let mut done = solve::solve(&note.blocks, job.files, sources, job.shown, out);
+    done.store.note = note_name(job.note).to_owned();
+    done.store.revision.clone_from(&note.front.revision);
+    done.store.warnings = solve::warnings(out, &done.store, sources);
+    // Prose that cites what was not solved would only repeat the first fault.
+    if out.iter().any(|d| d.severity == Severity::Error) {
+        return None;
+    }
+    let edition = job.edition.unwrap_or(Edition::Review);
+    let document = document(job, &note, &done, edition, sources, out)?;
+    let images = images(job, &note, &document, out);
+    let named = match edition {
+        Edition::Customer => "customer",
+        Edition::Review => note.front.template.as_deref().unwrap_or("review"),
+    };
+    Some(Solved {
+        store: document.store.clone(),
+        edition,
+        date: note.front.date.clone(),
+        look: job.template.cloned().or_else(|| Look::named(named))?,
+        document,
+        images,
+    })
+}
+
+fn document(
+    job: &Job<'_>,
+    note: &Note,
+    done: &Done,
+    edition: Edition,
+    sources: &Arc<SourceMap>,
+    out: &mut Vec<Diagnostic>,
+) -> Option<Document> {
+    let template = template::Prose::new(&done.store);
+    let pass = |text: &str, mark: char| {
+        template.fill(text, mark).map(|(text, values)| note::Filled { text, values })
+    };
+    let reader = note::Prose { sources, fill: &pass };
+    let prose = reader.note(note, out);
+    // The document knows texts and spans; the place of a field also knows the lines of a folded text.
+    let texts: Vec<(String, Place)> =
+        done.solved.values().flat_map(|s| blocks::prose_fields(&s.given.fields)).collect();
+    let fill = |text: &str, span: Span| {
+        let same = || texts.iter().filter(|(known, _)| known == text);
+        let exact = if same().count() > 1 { same().find(|(_, place)| place.span() == span) } else { None };
+        let Some((_, place)) = exact.or_else(|| same().next()) else { return Ok(Vec::new()) };
+        let mut faults = Vec::new();
+        let blocks = reader.fragment(&note::Fragment { text, place }, &mut faults);
+        if faults.is_empty() { Ok(blocks) } else { Err(faults) }
+    };
+    let inputs =
+        Inputs { solved: &done.solved, catalog: &done.catalog, files: job.files, sources, shown: job.shown };
+    let input = document::Input {
+        edition,
+        front: front(&note.front),
+        prose,
+        store: done.store.clone(),
+        blocks: note
+            .blocks
+            .iter()
+            .filter_map(|raw| block_input(done.solved.get(&raw.name)?, raw.line, &inputs))
+            .collect(),
+        what_if: job.with.iter().map(|(path, value)| format!("{path} = {value}")).collect(),
+        typesetter: TYPESETTER.to_owned(),
+        fill: &fill,
+        sources: Arc::clone(sources),
+        file: note.file,
+    };
+    match document::assemble(input) {
+        Ok(Warned { value, warnings }) => {
+            out.extend(warnings);
+            Some(value)
+        }
+        Err(faults) => {
+            out.extend(faults);
+            None
+        }
+    }
+}
+
+/// The images that the edition shows, copied into the result folder: never linked, never read by the typesetter from
+/// where they are.
+fn images(job: &Job<'_>, note: &Note, document: &Document, out: &mut Vec<Diagnostic>) -> Vec<OutFile> {
+    let folder = job.note.rsplit_once('/').map_or(String::new(), |(folder, _)| format!("{folder}/"));
+    let mut files = Vec::new();
+    for path in document.images() {
+        match job.files.read(&format!("{folder}{path}")) {
+            Ok(bytes) => files.push(OutFile { path: document::image_file(&path), bytes: bytes.to_vec() }),
+            Err(fault) => {
+                let at = note
+                    .text
+                    .find(&path)
+                    .map_or(note.front_span, |start| Span::new(note.file, start, start + path.len()));
+                out.push(
+                    Diagnostic::error(
+                        "image",
+                        format!("the image `{path}` can't be read: {}", words(&fault)),
+                    )
+                    .at(at),
+                );
+            }
+        }
+    }
+    files
+}
+
+fn block_input(solution: &Solution, line: usize, inputs: &Inputs<'_>) -> Option<BlockInput> {
+    let Solution { given, solved } = solution;
+    let kind = blocks::kind(given.kind)?;
+    let fields = &given.fields;
+    let shown = |word: &str| {
+        !fields.written("show") || fields.list("show").iter().any(|item| item.text() == Some(word))
+    };
+    let exhibits = kind.show(given, solved, inputs).into_iter().filter(|exhibit| match exhibit {
+        Exhibit::Figure(_) => shown("figure"),
+        Exhibit::Table(_) => shown("table"),
+        Exhibit::Prose { .. } => true,
+    });
+    let basis = match fields.word("basis") {
+        Some("measured") => Some(Basis::Measured),
+        Some("guaranteed") => Some(Basis::Guaranteed),
+        Some("typical") => Some(Basis::Typical),
+        Some("assumed") => Some(Basis::Assumed),
+        _ => None,
+    };
+    let equation =
+        |e: &blocks::Equation| Equation { name: e.name.into(), tex: e.tex.into(), says: e.source.into() };
+    Some(BlockInput {
+        name: given.name.clone(),
+        kind: given.kind,
+        line,
+        internal: given.internal,
+        caption: fields
+            .text("caption")
+            .map(|text| Spanned { value: text.to_owned(), span: fields.span("caption") }),
+        exhibits: exhibits.collect(),
+        fact: kind.facts().then(|| (basis, fields.text("source").map(str::to_owned))),
+        equations: solved.equations.iter().map(equation).collect(),
+        open_items: solved.model.downcast_ref::<OpenItems>().map_or(0, |items| items.open),
+    })
+}
+
+fn front(front: &note::Front) -> Front {
+    Front {
+        title: front.title.clone(),
+        document: front.document.clone(),
+        revision: front.revision.clone(),
+        date: front.date.clone(),
+        prepared_by: front.prepared_by.clone(),
+        customer: front.customer.clone(),
+        project: front.project.clone(),
+        approvals: front
+            .approvals
+            .iter()
+            .map(|a| Approval { role: a.role.clone(), name: a.name.clone(), date: a.date.clone() })
+            .collect(),
+        history: front
+            .history
+            .iter()
+            .map(|r| Revision { revision: r.revision.clone(), date: r.date.clone(), text: r.text.clone() })
+            .collect(),
+    }
+}
+
+fn words(fault: &FileFault) -> String {
+    match fault {
+        FileFault::Missing { .. } => "there is no such file".to_owned(),
+        FileFault::Outside => "it lies outside the folder of the note".to_owned(),
+        FileFault::TooLarge { limit } => format!("it is larger than {} MiB", limit >> 20),
+        FileFault::Refused(why) => why.clone(),
+    }
+}
+
+/// The name of a note: its file without folder and ending.
+pub fn note_name(path: &str) -> &str {
+    let file = path.rsplit(['/', '\\']).next().unwrap_or(path);
+    file.strip_suffix(".md").unwrap_or(file)
+}
