@@ -1,3 +1,5 @@
 //! The command `loopcase`.
 
-fn main() {}
+fn main() -> std::process::ExitCode {
+    loopcase::cli::run(std::env::args_os())
+}

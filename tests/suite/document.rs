@@ -3,8 +3,8 @@
 use loopcase::document::{Block, Edition, Inline};
 use loopcase::emit::OutFile;
 
-use super::sample::{self, SECRET, heading, paragraph, text};
 use super::press::{files, typeset};
+use super::sample::{self, SECRET, heading, paragraph, text};
 
 fn link(to: &str) -> Vec<Block> {
     vec![

@@ -173,6 +173,16 @@ fn imports_keep_to_the_table() {
 }
 
 #[test]
+fn every_folder_of_the_table_is_there() {
+    let sources = sources();
+    for (folder, _) in layers() {
+        let there = project(&format!("src/{folder}")).is_dir()
+            || sources.iter().any(|source| source.module == folder);
+        assert!(there, "{folder} has a row in DEVELOPERS.md but is not in src");
+    }
+}
+
+#[test]
 fn only_the_outer_folders_touch_the_world() {
     let mut faults = Vec::new();
     for source in sources() {

@@ -2,8 +2,10 @@
 
 #![allow(clippy::disallowed_methods, reason = "tests make folders and run the program")]
 
+mod cli;
 mod document;
 mod layering;
+mod place;
 mod press;
 mod rust_text;
 mod sample;

@@ -3,8 +3,8 @@
 use loopcase::document::{Block, Edition, Inline};
 use loopcase::emit::OutFile;
 
-use super::sample::{heading, paragraph, text, with_prose};
 use super::press::{files, typeset};
+use super::sample::{heading, paragraph, text, with_prose};
 
 /// Each of these acts in Typst markup, math, code or a string, or upsets a careless writer.
 pub(crate) const NASTY: [&str; 51] = [

@@ -1,0 +1,136 @@
+//! What may stand on the command line.
+
+use std::path::PathBuf;
+
+use clap::builder::styling::{AnsiColor, Styles};
+use clap::{Args, Parser, Subcommand, ValueEnum};
+
+/// Cyan for what is typed, bold for headings.
+const STYLES: Styles = Styles::styled()
+    .header(AnsiColor::White.on_default().bold())
+    .usage(AnsiColor::White.on_default().bold())
+    .literal(AnsiColor::Cyan.on_default());
+
+/// What the exit codes mean, below every help.
+const EXIT_CODES: &str = "\
+Exit codes:
+  0  done
+  1  judge: a requirement is not met, or two routes to a number disagree
+  2  a fault in a note, its data or the command line
+  3  typesetter missing or failing
+  4  file system
+Of several notes the highest counts.";
+
+/// Makes the case for a loop: solves a design note and typesets the justification.
+#[derive(Debug, Parser)]
+#[command(name = "loopcase", version, styles = STYLES, after_help = EXIT_CODES, max_term_width = 100)]
+pub(super) struct Line {
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+pub(super) enum Command {
+    /// Solve notes and typeset their documents
+    Typeset(Typeset),
+    /// Solve notes and print their requirement matrix; writes nothing, needs no typesetter
+    Judge(Judge),
+    /// Explain the kinds of block, their fields and metrics
+    Describe(Describe),
+    /// Say which typst would be used
+    Typesetter(Typesetter),
+}
+
+#[derive(Debug, Args)]
+pub(super) struct Typeset {
+    #[command(flatten)]
+    pub notes: Notes,
+    /// Who the document is for; absent: as the note says, else review
+    #[arg(long, value_name = "EDITION")]
+    pub edition: Option<EditionWord>,
+    /// Your own look: a folder with a report.typ. It is code, so it can't be named in a note
+    #[arg(long, value_name = "FOLDER")]
+    pub template: Option<PathBuf>,
+    /// Where results go, one folder for each note
+    #[arg(long, value_name = "FOLDER", default_value = "out")]
+    pub into: PathBuf,
+    /// The typst to use; absent: LOOPCASE_TYPESETTER, the one built before, or one on PATH
+    #[arg(long, value_name = "PATH")]
+    pub typesetter: Option<PathBuf>,
+    /// Build the pinned typst first, where none is found (see `loopcase typesetter --install`)
+    #[arg(long)]
+    pub install_typesetter: bool,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct Judge {
+    #[command(flatten)]
+    pub notes: Notes,
+    /// Print what results.json would hold, and nothing else
+    #[arg(long)]
+    pub json: bool,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct Describe {
+    /// A kind, or a field of one, e.g. `oscillator` or `synthesizer.pump.compliance`; absent: all kinds
+    #[arg(value_name = "KIND[.FIELD]")]
+    pub name: Option<String>,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct Typesetter {
+    /// Build the pinned typst where none is found: 11 minutes on two cores, 1.1 GB meanwhile, from crates.io
+    #[arg(long)]
+    pub install: bool,
+}
+
+/// The notes of a run and what is varied in them.
+#[derive(Debug, Args)]
+pub(super) struct Notes {
+    /// Notes, or folders: of a folder, every *.md directly in it that opens with front matter
+    #[arg(required = true, value_name = "NOTE or FOLDER")]
+    pub paths: Vec<PathBuf>,
+    /// What if: set a field of a block for this run, e.g. --with lo.step="5 MHz"; may be repeated
+    #[arg(long, value_name = "NAME=VALUE", value_parser = assignment)]
+    pub with: Vec<(String, String)>,
+}
+
+/// Who reads the document.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(super) enum EditionWord {
+    /// Everything
+    Review,
+    /// Without what is marked internal
+    Customer,
+}
+
+fn assignment(text: &str) -> Result<(String, String), String> {
+    let (name, value) = text.split_once('=').ok_or("expected NAME=VALUE, e.g. lo.step=\"5 MHz\"")?;
+    let (name, value) = (name.trim(), value.trim());
+    if name.split('.').any(str::is_empty) || !name.contains('.') {
+        return Err(format!("`{name}` is not the name of a field, e.g. lo.step"));
+    }
+    Ok((name.to_owned(), value.to_owned()))
+}
+
+#[cfg(test)]
+mod tests {
+    use clap::CommandFactory;
+
+    use super::*;
+
+    #[test]
+    fn the_command_line_is_well_formed() {
+        Line::command().debug_assert();
+    }
+
+    #[test]
+    fn an_assignment_names_a_field_of_a_block() {
+        assert_eq!(assignment("lo.step = 5 MHz"), Ok(("lo.step".to_owned(), "5 MHz".to_owned())));
+        assert_eq!(assignment("a.b=x=y"), Ok(("a.b".to_owned(), "x=y".to_owned())));
+        for bad in ["lo.step", "lo=1", "lo.=1", ".step=1", "=1"] {
+            assert!(assignment(bad).is_err(), "{bad}");
+        }
+    }
+}

@@ -1,0 +1,91 @@
+//! Products to standard output, all else to standard error.
+
+use std::env;
+use std::io::{self, IsTerminal, Write};
+
+use super::exit::Exit;
+use crate::diag::{Diagnostic, render};
+use crate::source::SourceMap;
+
+/// Whether a stream still takes anything.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Stream {
+    Open,
+    /// Its reader went away, which is no fault: what would have been printed is dropped, the work goes on.
+    Left,
+    /// The system refused.
+    Lost,
+}
+
+/// Both streams of the process.
+#[derive(Debug)]
+pub(super) struct Console {
+    colour: bool,
+    out: Stream,
+    err: Stream,
+}
+
+impl Console {
+    /// As this process finds them: colour only on a terminal, and not where `NO_COLOR` is set.
+    pub fn of_process() -> Self {
+        let unwanted = env::var_os("NO_COLOR").is_some_and(|value| !value.is_empty())
+            || env::var_os("TERM").is_some_and(|terminal| terminal == "dumb");
+        Self { colour: !unwanted && io::stderr().is_terminal(), out: Stream::Open, err: Stream::Open }
+    }
+
+    /// Whether standard error takes colour.
+    pub fn colour(&self) -> bool {
+        self.colour
+    }
+
+    /// Prints a product as it stands.
+    pub fn print(&mut self, text: &str) {
+        self.out.write(&mut io::stdout().lock(), text);
+    }
+
+    /// Prints a line of a product.
+    pub fn line(&mut self, text: &str) {
+        self.print(&format!("{text}\n"));
+    }
+
+    /// Tells the user something as it stands.
+    pub fn tell(&mut self, text: &str) {
+        self.err.write(&mut io::stderr().lock(), text);
+    }
+
+    /// Tells a fault or warning with its place.
+    pub fn diagnostic(&mut self, diagnostic: &Diagnostic, sources: &SourceMap) {
+        self.tell(&render(diagnostic, sources, self.colour));
+    }
+
+    /// Tells an error that has no place in a text.
+    pub fn error(&mut self, id: &'static str, message: impl Into<String>) {
+        self.fault(&Diagnostic::error(id, message));
+    }
+
+    /// As [`Console::error`], with its hints.
+    pub fn fault(&mut self, diagnostic: &Diagnostic) {
+        self.diagnostic(diagnostic, &SourceMap::new());
+    }
+
+    /// Tells something that is neither product nor fault.
+    pub fn note(&mut self, text: &str) {
+        self.tell(&format!("{text}\n"));
+    }
+
+    /// The exit code, where printing itself may have failed.
+    pub fn finish(&self, exit: Exit) -> Exit {
+        if self.out == Stream::Lost { exit.max(Exit::Disk) } else { exit }
+    }
+}
+
+impl Stream {
+    fn write(&mut self, to: &mut impl Write, text: &str) {
+        if *self != Stream::Open {
+            return;
+        }
+        if let Err(error) = to.write_all(text.as_bytes()).and_then(|()| to.flush()) {
+            *self = if error.kind() == io::ErrorKind::BrokenPipe { Stream::Left } else { Stream::Lost };
+        }
+    }
+}

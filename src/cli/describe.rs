@@ -1,0 +1,171 @@
+//! `describe`: kinds, fields and metrics, out of the registry that also checks notes.
+
+use super::args::Describe;
+use super::console::Console;
+use super::exit::Exit;
+use super::shape::{inner, need, words};
+use crate::blocks::{self, KINDS, Kind};
+use crate::diag::Diagnostic;
+use crate::note::schema::Field;
+
+pub(super) fn run(args: &Describe, console: &mut Console) -> Exit {
+    let text = match &args.name {
+        None => Ok(overview()),
+        Some(name) => describe(name),
+    };
+    match text {
+        Ok(text) => {
+            console.print(&text);
+            Exit::Done
+        }
+        Err(fault) => {
+            console.fault(&fault);
+            Exit::Faulty
+        }
+    }
+}
+
+fn overview() -> String {
+    let width = KINDS.iter().map(|kind| kind.name().len()).max().unwrap_or(0);
+    let mut text =
+        "Kinds of block, opened in a note by ```yaml KIND NAME (*: NAME may be left out)\n\n".to_owned();
+    for kind in KINDS {
+        let star = if kind.nameless() { "*" } else { " " };
+        text.push_str(&format!("  {:width$}{star}  {}\n", kind.name(), kind.about()));
+    }
+    text.push_str(
+        "\n`loopcase describe KIND` lists fields and metrics, `loopcase describe KIND.FIELD` one field.\n",
+    );
+    text
+}
+
+fn describe(name: &str) -> Result<String, Diagnostic> {
+    let mut names = name.split('.');
+    let wanted = names.next().unwrap_or_default();
+    let Some(kind) = blocks::kind(wanted) else {
+        let fault = Diagnostic::error("unknown-kind", format!("there is no kind `{wanted}`"));
+        return Err(fault
+            .nearest(wanted, KINDS.iter().map(|kind| kind.name()))
+            .hint("`loopcase describe` lists all kinds"));
+    };
+    let mut path = wanted.to_owned();
+    let mut fields = fields_of(kind);
+    let mut found: Option<&Field> = None;
+    for name in names {
+        let Some(field) = fields.iter().find(|field| field.name == name) else {
+            let metrics = if found.is_none() { kind.metrics() } else { &[] };
+            if let Some(metric) = metrics.iter().find(|metric| metric.name == name) {
+                return Ok(format!(
+                    "{path}.{name}: {}\n  a metric, in {}\n",
+                    metric.says,
+                    metric.unit.symbol()
+                ));
+            }
+            let fault = Diagnostic::error("unknown-field", format!("there is no field `{name}` in `{path}`"));
+            let known = fields.iter().map(|field| field.name).chain(metrics.iter().map(|metric| metric.name));
+            return Err(fault
+                .nearest(name, known)
+                .hint(format!("`loopcase describe {path}` lists what is there")));
+        };
+        path = format!("{path}.{name}");
+        found = Some(field);
+        fields = inner(&field.kind);
+    }
+    Ok(match found {
+        None => kind_text(kind),
+        Some(field) => field_text(&path, field),
+    })
+}
+
+/// Every field of a kind; where its entries have names of the author's choice, the fields of an entry.
+fn fields_of(kind: &dyn Kind) -> Vec<&'static Field> {
+    let mut fields: Vec<&Field> = kind.entries().map(inner).unwrap_or_default();
+    for field in kind.fields().iter().copied().flatten() {
+        if fields.iter().all(|known| known.name != field.name) {
+            fields.push(field);
+        }
+    }
+    fields
+}
+
+fn kind_text(kind: &dyn Kind) -> String {
+    let mut text = format!("{}: {}\n", kind.name(), kind.about());
+    if kind.nameless() {
+        text.push_str("Its name may be left out.\n");
+    }
+    if let Some(entry) = kind.entries() {
+        text.push_str(&format!("\nEntries: names of your choice, each with: {}\n", words(entry)));
+        list(&inner(entry), 1, &mut text);
+    }
+    text.push_str("\nFields\n");
+    list(&kind.fields().iter().copied().flatten().collect::<Vec<_>>(), 1, &mut text);
+    if !kind.metrics().is_empty() {
+        text.push_str("\nMetrics\n");
+        let width = kind.metrics().iter().map(|metric| metric.name.len()).max().unwrap_or(0);
+        for metric in kind.metrics() {
+            text.push_str(&format!("  {:width$}  {} ({})\n", metric.name, metric.says, metric.unit.symbol()));
+        }
+    }
+    text
+}
+
+fn field_text(path: &str, field: &Field) -> String {
+    let mut text = format!("{path}: {}\n  {}\n  {}\n", field.says, words(&field.kind), need(field.need));
+    let inside = inner(&field.kind);
+    if !inside.is_empty() {
+        text.push_str("\nInside\n");
+        list(&inside, 1, &mut text);
+    }
+    text
+}
+
+fn list(fields: &[&Field], depth: usize, text: &mut String) {
+    let width = fields.iter().map(|field| field.name.len()).max().unwrap_or(0);
+    let indent = "  ".repeat(depth);
+    for field in fields {
+        text.push_str(&format!(
+            "{indent}{:width$}  {} ({}; {})\n",
+            field.name,
+            field.says,
+            words(&field.kind),
+            need(field.need)
+        ));
+        list(&inner(&field.kind), depth + 1, text);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_kind_and_field_is_described() {
+        let overview = overview();
+        for kind in KINDS {
+            assert!(overview.contains(kind.name()));
+            let text = describe(kind.name()).expect("a kind");
+            for field in fields_of(*kind) {
+                assert!(
+                    text.contains(field.name) && text.contains(field.says),
+                    "{}.{}",
+                    kind.name(),
+                    field.name
+                );
+                assert!(describe(&format!("{}.{}", kind.name(), field.name)).is_ok());
+            }
+        }
+    }
+
+    #[test]
+    fn a_wrong_name_brings_the_nearest() {
+        let kind = KINDS[0].name();
+        let fault = describe(&format!("{kind}x")).expect_err("not a kind");
+        assert!(fault.hints.iter().any(|hint| hint.contains(&format!("did you mean `{kind}`"))), "{fault:?}");
+        let field = fields_of(KINDS[0])[0].name;
+        let fault = describe(&format!("{kind}.{field}x")).expect_err("not a field");
+        assert!(
+            fault.hints.iter().any(|hint| hint.contains(&format!("did you mean `{field}`"))),
+            "{fault:?}"
+        );
+    }
+}

@@ -1,0 +1,49 @@
+//! Solving one note, for every command that does.
+
+use super::console::Console;
+use super::exit::Exit;
+use super::given::NoteFile;
+use crate::diag::Severity;
+use crate::disk::Folder;
+use crate::document::{Edition, Look};
+use crate::pipeline::{Job, Outcome, Solved, solve};
+
+/// What is asked of every note of a run.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Wish<'a> {
+    /// Fields set on the command line.
+    pub with: &'a [(String, String)],
+    /// Edition set on the command line.
+    pub edition: Option<Edition>,
+    /// Look set on the command line.
+    pub look: Option<&'a Look>,
+}
+
+/// Solves a note and tells its faults and warnings.
+pub(super) fn solve_note(
+    note: &NoteFile,
+    files: &Folder,
+    wish: Wish<'_>,
+    console: &mut Console,
+) -> Result<(Outcome, Solved), Exit> {
+    let mut outcome = solve(&Job {
+        files,
+        note: &note.file,
+        shown: &note.shown,
+        with: wish.with,
+        edition: wish.edition,
+        template: wish.look,
+    });
+    for diagnostic in &outcome.diagnostics {
+        console.diagnostic(diagnostic, &outcome.sources);
+    }
+    let faults = outcome.diagnostics.iter().filter(|d| d.severity == Severity::Error).count();
+    match outcome.solved.take() {
+        Some(solved) if faults == 0 => Ok((outcome, solved)),
+        _ => {
+            let number = if faults == 1 { "1 fault".to_owned() } else { format!("{faults} faults") };
+            console.note(&format!("{}: {number}, not solved", note.shown));
+            Err(Exit::Faulty)
+        }
+    }
+}

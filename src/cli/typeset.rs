@@ -1,0 +1,261 @@
+//! `typeset`: solves, writes the result folder, runs the typesetter.
+
+use std::path::{Path, PathBuf};
+
+use super::args::{self, EditionWord};
+use super::console::Console;
+use super::exit::Exit;
+use super::given::{NoteFile, notes_of};
+use super::matrix::summary;
+use super::solving::{Wish, solve_note};
+use super::typesetter::choose;
+use crate::diag::Diagnostic;
+use crate::disk::{DiskError, Folder, Staging, remove_file, replace_file, texts_below};
+use crate::document::{Edition, Look};
+use crate::emit::{OutFile, note_line};
+use crate::pipeline::{Outcome, Solved, produce};
+use crate::source::Files;
+use crate::typeset::{Compile, CompileError, Message, PATIENCE, Typesetter, creation_timestamp};
+
+pub(super) fn run(args: &args::Typeset, console: &mut Console) -> Exit {
+    let (notes, mut exit) = notes_of(&args.notes.paths, console);
+    let look = match args.template.as_deref().map(|folder| own_look(folder, console)).transpose() {
+        Ok(look) => look,
+        Err(fault) => return exit.max(fault),
+    };
+    if notes.is_empty() {
+        return exit;
+    }
+    let typesetter = match choose(args.typesetter.as_deref(), args.install_typesetter, console) {
+        Ok(found) => Some(found),
+        Err(fault) => {
+            exit = exit.max(fault);
+            None
+        }
+    };
+    let edition = args.edition.map(|word| match word {
+        EditionWord::Review => Edition::Review,
+        EditionWord::Customer => Edition::Customer,
+    });
+    let wish = Wish { with: &args.notes.with, edition, look: look.as_ref() };
+    let press = Press { into: &args.into, typesetter: typesetter.as_ref() };
+    for note in &notes {
+        exit = exit.max(press.run(note, wish, console).err().unwrap_or(Exit::Done));
+    }
+    exit
+}
+
+fn own_look(folder: &Path, console: &mut Console) -> Result<Look, Exit> {
+    let texts = texts_below(folder).map_err(|error| {
+        console.error("template", error.to_string());
+        Exit::Faulty
+    })?;
+    Look::from_files(texts).ok_or_else(|| {
+        let fault =
+            Diagnostic::error("template", format!("there is no report.typ in `{}`", folder.display()));
+        console.fault(
+            &fault.hint("report.typ is the template that is rendered; it may include others beside it"),
+        );
+        Exit::Faulty
+    })
+}
+
+/// Where and with what documents are made.
+struct Press<'a> {
+    into: &'a Path,
+    typesetter: Option<&'a Typesetter>,
+}
+
+impl Press<'_> {
+    /// From a note to its result folder. What failed was told.
+    fn run(&self, note: &NoteFile, wish: Wish<'_>, console: &mut Console) -> Result<(), Exit> {
+        let files = note.open(console)?;
+        let (outcome, solved) = solve_note(note, &files, wish, console)?;
+        let products = produce(&solved, &[]).map_err(|faults| {
+            for fault in &faults {
+                console.diagnostic(fault, &outcome.sources);
+            }
+            Exit::Faulty
+        })?;
+        let target = self.into.join(folder_name(&note.name, solved.edition, !wish.with.is_empty()));
+        let disk = |error: DiskError, console: &mut Console| {
+            console.error("file-system", error.to_string());
+            Exit::Disk
+        };
+        let mut staging = stage(&target, &products).map_err(|error| disk(error, console))?;
+        let failed = beside(&target, ".failed.typ");
+        if let Some(typesetter) = self.typesetter {
+            let compile = Compile {
+                program: &typesetter.path,
+                root: staging.folder(),
+                source: &format!("{}.typ", note.name),
+                pdf: &format!("{}.pdf", note.name),
+                timestamp: creation_timestamp(solved.date.as_deref()),
+                limit: PATIENCE,
+            };
+            let press =
+                Proof { note, files: &files, outcome: &outcome, source: text_of(&products, compile.source) };
+            match compile.run() {
+                Ok(warnings) => press.tell(&warnings, console),
+                Err(error) => {
+                    press.tell_failure(&error, &failed, console);
+                    replace_file(&failed, press.source.as_bytes()).map_err(|error| disk(error, console))?;
+                    return Err(Exit::Typesetter);
+                }
+            }
+        } else {
+            keep_outdated(&mut staging, &note.name).map_err(|error| disk(error, console))?;
+        }
+        staging.commit().and_then(|()| remove_file(&failed)).map_err(|error| disk(error, console))?;
+        self.report(note, &target, &products, &solved, console);
+        Ok(())
+    }
+
+    fn report(
+        &self,
+        note: &NoteFile,
+        target: &Path,
+        products: &[OutFile],
+        solved: &Solved,
+        console: &mut Console,
+    ) {
+        let under = |folder: &str| products.iter().filter(|file| file.path.starts_with(folder)).count();
+        let counts = [(under("figures/"), "figures"), (under("tables/"), "tables")];
+        let counts = counts.map(|(count, what)| format!("{count} {what}")).join(", ");
+        let main = target.join(&note.name);
+        if self.typesetter.is_some() {
+            console.line(&format!(
+                "wrote {}.pdf (beside it {}.typ, {counts}, results.json)",
+                main.display(),
+                note.name
+            ));
+        } else {
+            console.line(&format!("wrote {}.typ, {counts}, results.json; no PDF", main.display()));
+        }
+        console.line(&format!("{}: {}", note.name, summary(&solved.store)));
+    }
+}
+
+/// The result folder of a note: `NOTE`, `NOTE.customer`, `NOTE.what-if`, `NOTE.customer.what-if`.
+fn folder_name(note: &str, edition: Edition, what_if: bool) -> String {
+    let edition = match edition {
+        Edition::Review => "",
+        Edition::Customer => ".customer",
+    };
+    format!("{note}{edition}{}", if what_if { ".what-if" } else { "" })
+}
+
+fn beside(target: &Path, ending: &str) -> PathBuf {
+    let mut path = target.as_os_str().to_owned();
+    path.push(ending);
+    path.into()
+}
+
+fn stage(target: &Path, products: &[OutFile]) -> Result<Staging, DiskError> {
+    let mut staging = Staging::begin(target)?;
+    for file in products {
+        staging.write(&file.path, &file.bytes)?;
+    }
+    Ok(staging)
+}
+
+/// Without a typesetter the PDF of an earlier run stays, under a name that says that its numbers are not these.
+fn keep_outdated(staging: &mut Staging, note: &str) -> Result<(), DiskError> {
+    let outdated = format!("{note}.outdated.pdf");
+    if !staging.keep(&format!("{note}.pdf"), &outdated)? {
+        staging.keep(&outdated, &outdated)?;
+    }
+    Ok(())
+}
+
+fn text_of(products: &[OutFile], path: &str) -> String {
+    let bytes = products.iter().find(|file| file.path == path).map(|file| &file.bytes[..]);
+    String::from_utf8_lossy(bytes.unwrap_or_default()).into_owned()
+}
+
+/// What the typesetter said, brought back to the note.
+struct Proof<'a> {
+    note: &'a NoteFile,
+    files: &'a Folder,
+    outcome: &'a Outcome,
+    /// The Typst text.
+    source: String,
+}
+
+impl Proof<'_> {
+    fn tell(&self, messages: &[Message], console: &mut Console) {
+        for message in messages {
+            let mut diagnostic = if message.error {
+                Diagnostic::error("typesetting", &*message.text)
+            } else {
+                Diagnostic::warning("typesetting", &*message.text)
+            };
+            if let Some(line) = message.line.and_then(|line| note_line(&self.source, line))
+                && let Some(bytes) = self.files.served().get(&self.note.file)
+            {
+                let text = String::from_utf8_lossy(bytes);
+                let file = self.outcome.sources.add(&self.note.shown, &text);
+                diagnostic = diagnostic.at(self.outcome.sources.line_span(file, line));
+            }
+            console.diagnostic(&diagnostic, &self.outcome.sources);
+        }
+    }
+
+    fn tell_failure(&self, error: &CompileError, kept: &Path, console: &mut Console) {
+        if let CompileError::Failed(messages) = error {
+            self.tell(messages, console);
+        }
+        let said = match error {
+            CompileError::Failed(_) => "typst could not make the document".to_owned(),
+            other => other.to_string(),
+        };
+        let fault = Diagnostic::error(
+            "typesetter-failed",
+            format!("{}: {said}; nothing was replaced", self.note.shown),
+        );
+        console.fault(&fault.hint(format!("what it was given is kept as {}", kept.display())));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn result_folders_are_told_apart() {
+        let names = [
+            (Edition::Review, false),
+            (Edition::Customer, false),
+            (Edition::Review, true),
+            (Edition::Customer, true),
+        ]
+        .map(|(edition, what_if)| folder_name("lo", edition, what_if));
+        assert_eq!(names, ["lo", "lo.customer", "lo.what-if", "lo.customer.what-if"]);
+        assert_eq!(
+            beside(Path::new("out/lo.customer"), ".failed.typ"),
+            Path::new("out/lo.customer.failed.typ")
+        );
+    }
+
+    #[test]
+    fn the_earlier_pdf_stays_under_another_name() {
+        let dir = tempfile::tempdir().expect("a folder");
+        let target = dir.path().join("lo");
+        let write = |files: &[(&str, &str)]| {
+            let mut staging = Staging::begin(&target).expect("begins");
+            for (path, text) in files {
+                staging.write(path, text.as_bytes()).expect("written");
+            }
+            staging
+        };
+        write(&[("results.json", "1"), ("lo.pdf", "first")]).commit().expect("swapped");
+        for round in ["2", "3"] {
+            let mut staging = write(&[("results.json", round)]);
+            keep_outdated(&mut staging, "lo").expect("kept");
+            staging.commit().expect("swapped");
+            assert!(!target.join("lo.pdf").exists());
+            let kept = std::fs::read(target.join("lo.outdated.pdf")).expect("there");
+            assert_eq!(kept, b"first", "round {round}");
+        }
+    }
+}
