@@ -56,7 +56,7 @@ fn judge_prints_the_matrix_and_the_exit_code_follows_the_limit() {
     let place = Place::new();
     place.file("lo.md", &note("<= 6 Hz"));
     let met = "requirement  verdict  value    limit    margin   reserve  case\n\
-               LO-1         met      5.00 Hz  <= 6 Hz  1.00 Hz  -        nominal\n\
+               LO-1         met      5 Hz   <= 6 Hz  1.00 Hz  -        nominal\n\
                1 of 1 judged requirements met\n";
     place.run(&["judge", "lo.md"]).is(0, met, "");
     place.file("lo.md", &note("<= 1 Hz"));

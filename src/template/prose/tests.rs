@@ -104,10 +104,10 @@ fn results_print_with_their_units() {
         ("{{ vco.source }}", "<bench | *log*>"),
         ("{{ f_if }}", "<70 MHz>"),
         ("{{ requirements[\"LO-1\"].verdict }}", "<met>"),
-        ("{{ requirements['LO-1'].value }} {{ requirements['LO-1'].margin }}", "<140 fs> <10 fs>"),
+        ("{{ requirements['LO-1'].value }} {{ requirements['LO-1'].margin }}", "<140 fs> <10.0 fs>"),
         ("{{ 'a' ~ lo.phase_margin }}", "<a52.3 deg>"),
         ("{% set x = lo.bandwidth %}\n{{ x }}", "<28.1 kHz>"),
-        ("{{ noise.total[1] }}", "<2 kHz>"),
+        ("{{ noise.total[1] }}", "<2.00 kHz>"),
     ] {
         assert_eq!(
             fill(template).unwrap_or_else(|fault| panic!("{template}: {fault:?}")),
