@@ -115,7 +115,7 @@ fn run(job: &Job<'_>, sources: &Arc<SourceMap>, out: &mut Vec<Diagnostic>) -> Op
     let images = images(job, &note, &document, out);
     let named = match edition {
         Edition::Customer => "customer",
-        Edition::Review => note.front.template.as_deref().unwrap_or("review"),
+        Edition::Review => note.front.template.unwrap_or("review"),
     };
     Some(Solved {
         store: document.store.clone(),

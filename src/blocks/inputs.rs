@@ -26,7 +26,7 @@ pub struct Given {
 
 impl Given {
     /// Reports where the quantity is not above zero.
-    pub fn positive(&self, name: &str, faults: &mut super::support::Faults) {
+    pub fn positive(&self, name: &str, faults: &mut Faults) {
         positive_in(&self.fields, name, faults);
     }
 }
@@ -174,12 +174,7 @@ impl Inputs<'_> {
     }
 
     /// Offsets (Hz) and levels (dBc/Hz) of a data file named by the `file` field of `group`.
-    pub fn level_file(
-        &self,
-        _given: &Given,
-        group: &Fields,
-        faults: &mut super::support::Faults,
-    ) -> Option<Vec<(f64, f64)>> {
+    pub fn level_file(&self, _given: &Given, group: &Fields, faults: &mut Faults) -> Option<Vec<(f64, f64)>> {
         let place = group.place("file");
         let units = [Unit::Hertz, Unit::DecibelCarrierPerHertz];
         let mut found = Vec::new();

@@ -3,13 +3,17 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 
-use pulldown_cmark::{Alignment, BlockQuoteKind, CodeBlockKind, Event, Parser, Tag, TagEnd};
+use pulldown_cmark::{Alignment, CodeBlockKind, Event, Parser, Tag, TagEnd};
+
+mod words;
 
 use super::ast::{Block, Inline};
 use super::prose::Frame;
 use super::protect::{Restored, VALUE, read_mark};
 use super::structure::options;
 use crate::diag::Diagnostic;
+pub(super) use words::plain_text;
+use words::{cell_count, quote_word, slug};
 
 /// Deeper nesting than this is refused: typesetters give up not far above.
 const DEEPEST: usize = 60;
@@ -472,66 +476,6 @@ fn push_text(text: &str, into: &mut Vec<Inline>) {
         Some(Inline::Text(last)) => last.push_str(text),
         _ => into.push(Inline::Text(text.to_owned())),
     }
-}
-
-/// What a person reads, without marks of any kind.
-pub(super) fn plain_text(text: &[Inline]) -> String {
-    let mut plain = String::new();
-    for piece in text {
-        match piece {
-            Inline::Text(text) | Inline::Code(text) | Inline::Live(text) | Inline::Html(text) => {
-                plain.push_str(text)
-            }
-            Inline::Math(tex, _) => plain.push_str(tex.trim_start_matches(DISPLAY)),
-            Inline::Emphasis(text)
-            | Inline::Strong(text)
-            | Inline::Struck(text)
-            | Inline::Link { text, .. } => {
-                plain.push_str(&plain_text(text));
-            }
-            Inline::Image { alt, .. } => plain.push_str(alt),
-            Inline::SoftBreak | Inline::HardBreak => plain.push(' '),
-            Inline::FootnoteRef(_) => {}
-        }
-    }
-    plain
-}
-
-fn slug(text: &str) -> String {
-    let mut slug = String::new();
-    for c in text.chars() {
-        if c.is_alphanumeric() || c == '_' {
-            slug.extend(c.to_lowercase());
-        } else if !slug.is_empty() && !slug.ends_with('-') {
-            slug.push('-');
-        }
-    }
-    let slug = slug.trim_end_matches('-');
-    if slug.is_empty() { "section".to_owned() } else { slug.to_owned() }
-}
-
-fn quote_word(kind: BlockQuoteKind) -> &'static str {
-    match kind {
-        BlockQuoteKind::Note => "note",
-        BlockQuoteKind::Tip => "tip",
-        BlockQuoteKind::Important => "important",
-        BlockQuoteKind::Warning => "warning",
-        BlockQuoteKind::Caution => "caution",
-    }
-}
-
-/// How many cells a row of a table has as written.
-fn cell_count(row: &str) -> usize {
-    let row = row.trim();
-    let mut bars = 0;
-    let mut escaped = false;
-    for c in row.chars() {
-        bars += usize::from(c == '|' && !escaped);
-        escaped = c == '\\' && !escaped;
-    }
-    let open = usize::from(row.starts_with('|'));
-    let close = usize::from(row.len() > 1 && row.ends_with('|') && !row.ends_with("\\|"));
-    (bars + 1).saturating_sub(open + close)
 }
 
 #[cfg(test)]

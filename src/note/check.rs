@@ -280,12 +280,11 @@ impl Checker<'_> {
                 let mut known: Vec<String> = words.map(|word| (*word).to_owned()).collect();
                 let by_name = kinds.iter().any(Type::takes_names) && looks_like_name(text);
                 let mut message = format!("`{text}` can't stand here");
-                if by_name {
-                    if let Resolved::Unknown { message: said, known: names } = self.names.resolve(text, None)
-                    {
-                        message = said;
-                        known.extend(names);
-                    }
+                if by_name
+                    && let Resolved::Unknown { message: said, known: names } = self.names.resolve(text, None)
+                {
+                    message = said;
+                    known.extend(names);
                 }
                 Diagnostic::error("wrong-value", message).nearest(text, known.iter().map(String::as_str))
             }

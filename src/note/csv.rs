@@ -75,17 +75,17 @@ fn columns(text: &str, whole: Span, units: &[Unit], out: &mut Vec<Diagnostic>) -
                 let wanted = units.get(index).copied();
                 let unit =
                     symbol.as_deref().and_then(|symbol| parse(&format!("1 {symbol}")).ok()).map(|q| q.unit);
-                if let (Some(wanted), Some(unit)) = (wanted, unit) {
-                    if wanted != unit {
-                        out.push(
-                            Diagnostic::error(
-                                "column-unit",
-                                format!("column {} is not what is needed", index + 1),
-                            )
-                            .at(place(*cell))
-                            .expected(format!("expected {}", wanted.expectation())),
-                        );
-                    }
+                if let (Some(wanted), Some(unit)) = (wanted, unit)
+                    && wanted != unit
+                {
+                    out.push(
+                        Diagnostic::error(
+                            "column-unit",
+                            format!("column {} is not what is needed", index + 1),
+                        )
+                        .at(place(*cell))
+                        .expected(format!("expected {}", wanted.expectation())),
+                    );
                 }
                 let unit = unit.or(wanted).unwrap_or(Unit::One);
                 columns.push((Column { name, unit, values: Vec::new() }, symbol.unwrap_or_default()));
@@ -99,10 +99,7 @@ fn columns(text: &str, whole: Span, units: &[Unit], out: &mut Vec<Diagnostic>) -
                 continue;
             }
         }
-        if cells.len() != columns.len() {
-            let message = format!("this line has {} columns, the first has {}", cells.len(), columns.len());
-            out.push(Diagnostic::error("columns-uneven", message).at(row));
-        } else {
+        if cells.len() == columns.len() {
             for (cell, (column, symbol)) in cells.iter().zip(&mut columns) {
                 match value(cell.1, symbol, column.unit) {
                     Some(value) => column.values.push(value),
@@ -114,6 +111,9 @@ fn columns(text: &str, whole: Span, units: &[Unit], out: &mut Vec<Diagnostic>) -
                 }
             }
             rows.push(row);
+        } else {
+            let message = format!("this line has {} columns, the first has {}", cells.len(), columns.len());
+            out.push(Diagnostic::error("columns-uneven", message).at(row));
         }
         if out.len() >= before + MOST_FAULTS {
             return None;

@@ -144,10 +144,10 @@ impl Restored {
     /// The first mark of a line decides: what follows may have been joined to it by a tag.
     fn set_line(&mut self, line: usize) {
         let start = self.starts.last().copied().unwrap_or(0);
-        if self.text[start..].trim().is_empty() {
-            if let Some(last) = self.lines.last_mut() {
-                *last = line;
-            }
+        if self.text[start..].trim().is_empty()
+            && let Some(last) = self.lines.last_mut()
+        {
+            *last = line;
         }
     }
 
@@ -272,9 +272,10 @@ fn unclosed(line: usize, what: &str) -> Misplaced {
         name => PAIRS.iter().find(|(open, _)| *open == name).map_or("", |(_, end)| end),
     };
     let diagnostic = Diagnostic::error("template-pairs", format!("`{what}` is never closed"));
-    let diagnostic = diagnostic.hint(match what.starts_with('{') {
-        true => format!("close it with `{end}`; to show it as it is, write it between backticks"),
-        false => format!("close it with `{{% {end} %}}`"),
+    let diagnostic = diagnostic.hint(if what.starts_with('{') {
+        format!("close it with `{end}`; to show it as it is, write it between backticks")
+    } else {
+        format!("close it with `{{% {end} %}}`")
     });
     Misplaced { line, word: what.to_owned(), diagnostic }
 }

@@ -333,9 +333,10 @@ impl Reader<'_> {
                     Some(index) => index,
                     None => {
                         let names: Vec<&str> = blocks.iter().map(|block| block.name.as_str()).collect();
-                        let message = match names.contains(&first.name.as_str()) {
-                            true => format!("`{}` is a block; its field is missing", first.name),
-                            false => format!("there is no block `{}`", first.name),
+                        let message = if names.contains(&first.name.as_str()) {
+                            format!("`{}` is a block; its field is missing", first.name)
+                        } else {
+                            format!("there is no block `{}`", first.name)
                         };
                         self.out.push(
                             Diagnostic::error("unknown-block", message)

@@ -134,10 +134,10 @@ pub(super) fn scan(text: &str, base: usize) -> Structure {
                 found.strays.push(range.clone());
                 found.guarded.push((range, Guard::Opaque));
             }
-            Event::Start(Tag::Heading { level, classes, .. }) if depth == 0 => {
-                if internal.is_none_or(|open| level <= open) {
-                    internal = classes.iter().any(|class| &**class == "internal").then_some(level);
-                }
+            Event::Start(Tag::Heading { level, classes, .. })
+                if depth == 0 && internal.is_none_or(|open| level <= open) =>
+            {
+                internal = classes.iter().any(|class| &**class == "internal").then_some(level);
             }
             Event::Start(
                 Tag::List(_) | Tag::BlockQuote(_) | Tag::FootnoteDefinition(_) | Tag::DefinitionList,

@@ -96,16 +96,16 @@ pub fn minimum(mut f: impl FnMut(f64) -> f64, mut a: f64, mut b: f64, relative: 
         let fu = f(u);
         if fu <= fx {
             if u < x {
-                b = x
+                b = x;
             } else {
-                a = x
+                a = x;
             }
             (v, fv, w, fw, x, fx) = (w, fw, x, fx, u, fu);
         } else {
             if u < x {
-                a = u
+                a = u;
             } else {
-                b = u
+                b = u;
             }
             if fu <= fw || w == x {
                 (v, fv, w, fw) = (w, fw, u, fu);

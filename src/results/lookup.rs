@@ -128,7 +128,7 @@ pub fn find_below(
             return Err(LookupFault {
                 wrong: name.clone(),
                 known: functions.iter().map(|(n, _)| n.clone()).collect(),
-                message: format!("`{}` has no metric `{name}` that takes an argument", block),
+                message: format!("`{block}` has no metric `{name}` that takes an argument"),
             });
         };
         return (function.0)(argument).map(Node::Metric).map_err(|message| LookupFault {

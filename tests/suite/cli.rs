@@ -55,13 +55,13 @@ fn a_fault_of_the_command_line_is_told_and_prints_nothing() {
 fn judge_prints_the_matrix_and_the_exit_code_follows_the_limit() {
     let place = Place::new();
     place.file("lo.md", &note("<= 6 Hz"));
-    let met = "requirement  verdict  value    limit    margin   reserve  case\n\
+    let met = "requirement  verdict  value  limit    margin   reserve  case\n\
                LO-1         met      5 Hz   <= 6 Hz  1.00 Hz  -        nominal\n\
                1 of 1 judged requirements met\n";
     place.run(&["judge", "lo.md"]).is(0, met, "");
     place.file("lo.md", &note("<= 1 Hz"));
-    let missed = "requirement  verdict  value    limit    margin    reserve  case\n\
-                  LO-1         not met  5.00 Hz  <= 1 Hz  -4.00 Hz  -        nominal\n\
+    let missed = "requirement  verdict  value  limit    margin    reserve  case\n\
+                  LO-1         not met  5 Hz   <= 1 Hz  -4.00 Hz  -        nominal\n\
                   0 of 1 judged requirements met, not met: LO-1\n";
     place.run(&["judge", "lo.md"]).is(1, missed, "");
     assert_eq!(place.names(""), ["lo.md"], "judge writes nothing");

@@ -3,7 +3,7 @@
 use super::fill::{self, Filled};
 use super::planning::{self, Planned};
 use super::solved::SolvedLoop;
-use super::*;
+use super::{Arc, Case, Diagnostic, Digits, Faults, Given, Inputs, Kind, Unit, first_of, positive_in, print};
 use crate::blocks::{
     oscillator::{Band, Oscillator},
     reference::Reference,
@@ -152,30 +152,30 @@ fn tuning_voltage(
         );
         return None;
     };
-    if let Some((low, high)) = synthesizer.compliance {
-        if voltage < low || voltage > high {
-            let (f_low, f_high) = (band.tuning.frequency(low), band.tuning.frequency(high));
-            let mut diagnostic = Diagnostic::error(
-                "tuning-voltage",
-                format!(
-                    "the oscillator needs {} for {}, outside the pump's compliance of {} .. {}",
-                    volts(voltage),
-                    print(frequency, Unit::Hertz, Digits::All),
-                    volts(low),
-                    volts(high)
-                ),
-            );
-            if let (Some(a), Some(b)) = (f_low, f_high) {
-                let short = |f: f64| print(f, Unit::Hertz, Digits::Significant(5));
-                diagnostic = diagnostic.hint(format!(
-                    "within compliance the oscillator reaches {} .. {}",
-                    short(a.min(b)),
-                    short(a.max(b))
-                ));
-            }
-            faults.push(diagnostic.at(place.span()));
-            return None;
+    if let Some((low, high)) = synthesizer.compliance
+        && (voltage < low || voltage > high)
+    {
+        let (f_low, f_high) = (band.tuning.frequency(low), band.tuning.frequency(high));
+        let mut diagnostic = Diagnostic::error(
+            "tuning-voltage",
+            format!(
+                "the oscillator needs {} for {}, outside the pump's compliance of {} .. {}",
+                volts(voltage),
+                print(frequency, Unit::Hertz, Digits::All),
+                volts(low),
+                volts(high)
+            ),
+        );
+        if let (Some(a), Some(b)) = (f_low, f_high) {
+            let short = |f: f64| print(f, Unit::Hertz, Digits::Significant(5));
+            diagnostic = diagnostic.hint(format!(
+                "within compliance the oscillator reaches {} .. {}",
+                short(a.min(b)),
+                short(a.max(b))
+            ));
         }
+        faults.push(diagnostic.at(place.span()));
+        return None;
     }
     Some(voltage)
 }

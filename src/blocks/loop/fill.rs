@@ -3,7 +3,7 @@
 use super::build::Point;
 use super::pump::{self, Current};
 use super::solved::BoardPart;
-use super::*;
+use super::{Checked, Digits, Faults, Fields, Filter, Given, Item, Kind, Unit, print};
 use crate::physics::part::Topology;
 use crate::physics::series::Series;
 use crate::physics::synthesis::{self, Goal};

@@ -1,7 +1,7 @@
 //! Metrics of a loop and of its response, each with its second route.
 
 use super::solved::SolvedLoop;
-use super::*;
+use super::{Group, Kind, Metric, MetricDoc, Node, Route, Unit};
 use crate::blocks::Equation;
 use crate::physics::noise::{Ladder, integrated_voltages};
 use crate::physics::plan::{Rational, to_f64};
@@ -121,10 +121,10 @@ fn close(relative: f64) -> impl Fn(f64, f64) -> bool {
 }
 
 fn whole_or_real(value: &Rational) -> Metric {
-    if value.is_integer() {
-        if let Ok(count) = i64::try_from(value.to_integer()) {
-            return Metric::count(count);
-        }
+    if value.is_integer()
+        && let Ok(count) = i64::try_from(value.to_integer())
+    {
+        return Metric::count(count);
     }
     Metric::exact(to_f64(value), Unit::One)
 }
@@ -313,7 +313,7 @@ impl SolvedLoop {
 
     fn impedance(&self) -> Metric {
         let value = self.linear.impedance(self.bandwidth).norm();
-        let other = twice::impedance::impedance(&self.case, self.bandwidth).map(|z| z.norm());
+        let other = twice::impedance::impedance(&self.case, self.bandwidth).map(nalgebra::Complex::norm);
         routed(Some(value), Unit::Ohm, "", other, "poles and zeros", "1e-6 relative", close(1e-6))
     }
 

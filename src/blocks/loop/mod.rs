@@ -15,7 +15,7 @@ mod pump;
 mod show;
 mod solved;
 
-pub use solved::{BoardPart, SolvedLoop};
+pub use solved::SolvedLoop;
 
 /// The kind.
 pub struct LoopKind;

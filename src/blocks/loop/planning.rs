@@ -1,6 +1,6 @@
 //! From the facts to the frequency plan, and its refusals to messages.
 
-use super::*;
+use super::{Channel, Diagnostic, Digits, Faults, Given, Item, Kind, Plan, Quantity, Unit, first_of, print};
 use crate::blocks::{
     oscillator::Oscillator,
     reference::Reference,

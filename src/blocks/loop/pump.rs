@@ -1,7 +1,7 @@
 //! The pump current: as asked, or the largest step that can be built and held over the band.
 
 use super::build::Point;
-use super::*;
+use super::{Diagnostic, Digits, Faults, Given, Kind, Unit, print};
 use crate::blocks::synthesizer::Synthesizer;
 use crate::physics::synthesis::{self, Goal};
 

@@ -1,7 +1,7 @@
 //! Exhibits of a loop: block diagram, plan, schematic, parts.
 
 use super::solved::SolvedLoop;
-use super::*;
+use super::{Digits, Exhibit, Given, Kind, Unit, print};
 use crate::exhibit::{Cell, Column, Drawing, Figure, FilterSchematic, LoopDiagram, Table};
 use crate::physics::part::Topology;
 use crate::physics::plan::to_f64;

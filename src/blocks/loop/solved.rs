@@ -1,7 +1,7 @@
 //! What a solved loop leaves for the blocks that are `of` it.
 
 use super::fill::Filled;
-use super::*;
+use super::{Arc, Case, Channel, Digits, Faults, Given, Kind, Plan, Unit, first_of, print};
 use crate::physics::linear::Linear;
 use crate::physics::plan::to_f64;
 use crate::physics::sampled::Sampled;
@@ -131,11 +131,11 @@ impl SolvedLoop {
                 "unstable",
                 "the sampled loop is not stable: it has a pole on or outside the unit circle",
             );
-        } else if let (Some(a), Some(b)) = (margins.phase_margin, sampled.phase_margin) {
-            if (a - b).abs() > 2.0 {
-                let text = format!("sampling moves the phase margin from {a:.1} deg to {b:.1} deg");
-                faults.warn(place, "sampled-margin", text);
-            }
+        } else if let (Some(a), Some(b)) = (margins.phase_margin, sampled.phase_margin)
+            && (a - b).abs() > 2.0
+        {
+            let text = format!("sampling moves the phase margin from {a:.1} deg to {b:.1} deg");
+            faults.warn(place, "sampled-margin", text);
         }
         if self.case.oscillator.gain == 0.0 {
             faults.warn(place, "no-gain", "the oscillator's gain is zero at the operating point");
