@@ -2,6 +2,7 @@
 
 use pulldown_cmark::BlockQuoteKind;
 
+use super::DISPLAY;
 use crate::note::ast::Inline;
 
 /// What a person reads, without marks of any kind.
