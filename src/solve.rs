@@ -215,7 +215,7 @@ fn wrong_block(name: &str, kinds: &[&str], found: Option<&str>, catalog: &Catalo
 }
 
 /// Digest of all that a block was solved from: tool, kind, fields as resolved, digests of blocks and files it uses.
-fn digest(given: &Given, draft: &Draft, digests: &BTreeMap<String, String>, files: &dyn Files) -> String {
+fn digest(given: &Given, draft: &Draft<'_>, digests: &BTreeMap<String, String>, files: &dyn Files) -> String {
     let mut hash = Sha256::new();
     let mut add = |bytes: &[u8]| {
         hash.update((bytes.len() as u64).to_le_bytes());
@@ -234,7 +234,9 @@ fn digest(given: &Given, draft: &Draft, digests: &BTreeMap<String, String>, file
         add(path.as_bytes());
         add(served.get(&path).map_or(&[], |bytes| bytes));
     }
-    hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect()
+    let hex =
+        |byte: u8| [byte >> 4, byte & 15].map(|digit| char::from_digit(digit.into(), 16).unwrap_or('0'));
+    hash.finalize().iter().flat_map(|byte| hex(*byte)).collect()
 }
 
 /// Results in the order of the note.

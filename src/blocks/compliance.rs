@@ -21,7 +21,7 @@ impl Kind for ComplianceKind {
     fn fields(&self) -> &'static [&'static [Field]] {
         LISTS
     }
-    fn solve(&self, _given: &Given, _inputs: &Inputs) -> Answer {
+    fn solve(&self, _given: &Given, _inputs: &Inputs<'_>) -> Answer {
         Ok(Solved::new(()))
     }
 }

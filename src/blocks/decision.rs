@@ -35,10 +35,10 @@ impl Kind for DecisionKind {
     fn fields(&self) -> &'static [&'static [Field]] {
         LISTS
     }
-    fn solve(&self, _given: &Given, _inputs: &Inputs) -> Answer {
+    fn solve(&self, _given: &Given, _inputs: &Inputs<'_>) -> Answer {
         Ok(Solved::new(()))
     }
-    fn show(&self, given: &Given, _solved: &Solved, _inputs: &Inputs) -> Vec<Exhibit> {
+    fn show(&self, given: &Given, _solved: &Solved, _inputs: &Inputs<'_>) -> Vec<Exhibit> {
         let fields = &given.fields;
         let prose = |lead: &str, name: &str, fields: &Fields| {
             let text = fields.text(name)?.to_owned();

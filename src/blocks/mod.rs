@@ -119,9 +119,9 @@ pub trait Kind: Sync {
     ///
     /// # Errors
     /// Every fault, each with its place.
-    fn solve(&self, given: &Given, inputs: &Inputs) -> Answer;
+    fn solve(&self, given: &Given, inputs: &Inputs<'_>) -> Answer;
     /// What the document shows of it.
-    fn show(&self, _given: &Given, _solved: &Solved, _inputs: &Inputs) -> Vec<Exhibit> {
+    fn show(&self, _given: &Given, _solved: &Solved, _inputs: &Inputs<'_>) -> Vec<Exhibit> {
         Vec::new()
     }
 }

@@ -78,7 +78,7 @@ fn budget(noise: &SolvedNoise, given: &Given) -> Exhibit {
                 groups.len() - 1
             });
             let points = &mut groups[index].1;
-            match points.last_mut().filter(|last| last.0 == f) {
+            match points.last_mut().filter(|last| last.0 >= f) {
                 Some(last) => last.1 += density,
                 None => points.push((f, *density)),
             }

@@ -15,7 +15,7 @@ pub enum NoiseSpec {
 
 impl NoiseSpec {
     /// From a field of the block.
-    pub fn read(given: &Given, name: &str, inputs: &Inputs, faults: &mut Faults) -> Option<Self> {
+    pub fn read(given: &Given, name: &str, inputs: &Inputs<'_>, faults: &mut Faults) -> Option<Self> {
         Self::read_in(given, &given.fields, name, inputs, faults)
     }
 
@@ -24,7 +24,7 @@ impl NoiseSpec {
         given: &Given,
         fields: &Fields,
         name: &str,
-        inputs: &Inputs,
+        inputs: &Inputs<'_>,
         faults: &mut Faults,
     ) -> Option<Self> {
         match fields.get(name).map(|c| &c.value)? {
@@ -52,7 +52,7 @@ impl NoiseSpec {
                     carriers.extend(one.quantity("at").zip(levels));
                 }
                 carriers.sort_by(|a, b| a.0.total_cmp(&b.0));
-                if carriers.is_empty() || carriers.windows(2).any(|pair| pair[0].0 == pair[1].0) {
+                if carriers.is_empty() || carriers.windows(2).any(|pair| pair[0].0 >= pair[1].0) {
                     faults.place(
                         fields.place(name),
                         "value-range",
@@ -104,7 +104,7 @@ fn table(
     given: &Given,
     fields: &Fields,
     name: &str,
-    inputs: &Inputs,
+    inputs: &Inputs<'_>,
     faults: &mut Faults,
 ) -> Option<LevelTable> {
     match fields.get(name).map(|c| &c.value)? {

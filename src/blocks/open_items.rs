@@ -53,7 +53,7 @@ impl Kind for OpenItemsKind {
     fn metrics(&self) -> &'static [MetricDoc] {
         METRICS
     }
-    fn solve(&self, given: &Given, _inputs: &Inputs) -> Answer {
+    fn solve(&self, given: &Given, _inputs: &Inputs<'_>) -> Answer {
         let items = &given.fields.entries;
         let open = items.iter().filter(|(_, item)| !item.group().is_some_and(is_closed)).count();
         let mut metrics = Group::new();
@@ -61,7 +61,7 @@ impl Kind for OpenItemsKind {
         metrics.metric("all", Metric::count(items.len() as i64));
         Ok(Solved::new(OpenItems { open, all: items.len() }).with_metrics(metrics))
     }
-    fn show(&self, given: &Given, _solved: &Solved, _inputs: &Inputs) -> Vec<Exhibit> {
+    fn show(&self, given: &Given, _solved: &Solved, _inputs: &Inputs<'_>) -> Vec<Exhibit> {
         let mut rows = Vec::new();
         for (id, checked) in &given.fields.entries {
             let Some(item) = checked.group() else { continue };

@@ -31,8 +31,6 @@ pub struct Band {
     pub input_leakage: f64,
     /// -3 dB bandwidth of the tuning port, Hz.
     pub modulation_bandwidth: Option<f64>,
-    /// Drift over temperature, Hz/K.
-    pub drift: f64,
     /// Sensitivity to the supply, Hz/V.
     pub pushing: f64,
 }
@@ -76,7 +74,7 @@ impl Kind for OscillatorKind {
     fn fields(&self) -> &'static [&'static [Field]] {
         LISTS
     }
-    fn solve(&self, given: &Given, inputs: &Inputs) -> Answer {
+    fn solve(&self, given: &Given, inputs: &Inputs<'_>) -> Answer {
         let mut faults = Faults::new(given);
         let mut bands = Vec::new();
         if given.fields.written("bands") {
@@ -99,7 +97,7 @@ fn band(
     name: &str,
     own: &Fields,
     common: Option<&Fields>,
-    inputs: &Inputs,
+    inputs: &Inputs<'_>,
     faults: &mut Faults,
 ) -> Option<Band> {
     let from = |field: &str| match common {
@@ -121,7 +119,6 @@ fn band(
         input_capacitance: quantity("input_capacitance").unwrap_or(0.0),
         input_leakage: quantity("input_leakage").unwrap_or(0.0),
         modulation_bandwidth: quantity("modulation_bandwidth"),
-        drift: quantity("drift").unwrap_or(0.0),
         pushing: quantity("pushing").unwrap_or(0.0),
     })
 }

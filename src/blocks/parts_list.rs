@@ -37,7 +37,7 @@ impl Kind for PartsListKind {
     fn needs(&self, given: &Given, catalog: &Catalog) -> Vec<Needed> {
         super::support::needs_of(given, catalog, "loop")
     }
-    fn solve(&self, given: &Given, inputs: &Inputs) -> Answer {
+    fn solve(&self, given: &Given, inputs: &Inputs<'_>) -> Answer {
         let mut faults = Faults::new(given);
         let solved = super::support::model_of::<SolvedLoop>(given, inputs, "loop", &mut faults);
         faults.done()?;
@@ -45,7 +45,7 @@ impl Kind for PartsListKind {
         metrics.metric("parts", Metric::count(solved.map_or(0, |s| s.parts.len()) as i64));
         Ok(Solved::new(()).with_metrics(metrics))
     }
-    fn show(&self, given: &Given, _solved: &Solved, inputs: &Inputs) -> Vec<Exhibit> {
+    fn show(&self, given: &Given, _solved: &Solved, inputs: &Inputs<'_>) -> Vec<Exhibit> {
         let Some(solved) = inputs.of(given, "loop").and_then(|name| inputs.model::<SolvedLoop>(name)) else {
             return Vec::new();
         };

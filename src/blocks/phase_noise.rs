@@ -202,7 +202,7 @@ impl Kind for PhaseNoiseKind {
     fn needs(&self, given: &Given, catalog: &Catalog) -> Vec<Needed> {
         needs_of(given, catalog, "loop")
     }
-    fn solve(&self, given: &Given, inputs: &Inputs) -> Answer {
+    fn solve(&self, given: &Given, inputs: &Inputs<'_>) -> Answer {
         let mut faults = Faults::new(given);
         let fields = &given.fields;
         let solved = model_of::<SolvedLoop>(given, inputs, "loop", &mut faults).cloned().map(Arc::new);
@@ -236,7 +236,7 @@ impl Kind for PhaseNoiseKind {
         answer.equations = EQUATIONS;
         Ok(answer)
     }
-    fn show(&self, given: &Given, solved: &Solved, _inputs: &Inputs) -> Vec<Exhibit> {
+    fn show(&self, given: &Given, solved: &Solved, _inputs: &Inputs<'_>) -> Vec<Exhibit> {
         match solved.model.downcast_ref::<SolvedNoise>() {
             Some(noise) => noise_figures::exhibits(noise, given, solved),
             None => Vec::new(),

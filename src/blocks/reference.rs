@@ -44,7 +44,7 @@ impl Kind for ReferenceKind {
     fn fields(&self) -> &'static [&'static [Field]] {
         LISTS
     }
-    fn solve(&self, given: &Given, inputs: &Inputs) -> Answer {
+    fn solve(&self, given: &Given, inputs: &Inputs<'_>) -> Answer {
         let mut faults = Faults::new(given);
         given.positive("frequency", &mut faults);
         let phase_noise = NoiseSpec::read(given, "phase_noise", inputs, &mut faults);

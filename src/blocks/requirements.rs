@@ -71,7 +71,7 @@ impl Kind for RequirementsKind {
         }
         needed
     }
-    fn solve(&self, given: &Given, inputs: &Inputs) -> Answer {
+    fn solve(&self, given: &Given, inputs: &Inputs<'_>) -> Answer {
         let mut faults = Faults::new(given);
         let verdicts: Vec<Verdict> = given
             .fields
@@ -84,7 +84,13 @@ impl Kind for RequirementsKind {
     }
 }
 
-fn judge(given: &Given, key: &Key, one: &Fields, inputs: &Inputs, faults: &mut Faults) -> Option<Verdict> {
+fn judge(
+    given: &Given,
+    key: &Key,
+    one: &Fields,
+    inputs: &Inputs<'_>,
+    faults: &mut Faults,
+) -> Option<Verdict> {
     let id = &key.name;
     let mut verdict = Verdict {
         id: id.clone(),
@@ -216,7 +222,13 @@ impl From<QuantityFault> for BoundFault {
     }
 }
 
-fn read_limit(text: &str, unit: Unit, one: &Fields, inputs: &Inputs, faults: &mut Faults) -> Option<Limit> {
+fn read_limit(
+    text: &str,
+    unit: Unit,
+    one: &Fields,
+    inputs: &Inputs<'_>,
+    faults: &mut Faults,
+) -> Option<Limit> {
     let place = one.place("limit");
     let read = Limit::parse(text, |_, bound| {
         match parse_as(bound, unit) {
@@ -260,7 +272,7 @@ fn judge_mask(
     path: &MetricPath,
     rows: &[Row],
     one: &Fields,
-    inputs: &Inputs,
+    inputs: &Inputs<'_>,
     faults: &mut Faults,
 ) -> Option<(String, Judgement)> {
     let noise = inputs.model::<SolvedNoise>(&path.block);
@@ -280,7 +292,7 @@ fn judge_mask(
     points.sort_by(|a, b| a.offset.total_cmp(&b.offset));
     let wrong = points.is_empty()
         || points.iter().any(|p| p.offset <= 0.0)
-        || points.windows(2).any(|p| p[0].offset == p[1].offset);
+        || points.windows(2).any(|p| p[0].offset >= p[1].offset);
     if wrong {
         faults.place(one.place("limit"), "value-range", "a mask has points at offsets above zero, each once");
         return None;

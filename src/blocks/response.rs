@@ -104,7 +104,7 @@ impl Kind for ResponseKind {
     fn needs(&self, given: &Given, catalog: &Catalog) -> Vec<Needed> {
         needs_of(given, catalog, "loop")
     }
-    fn solve(&self, given: &Given, inputs: &Inputs) -> Answer {
+    fn solve(&self, given: &Given, inputs: &Inputs<'_>) -> Answer {
         let mut faults = Faults::new(given);
         let solved = model_of::<SolvedLoop>(given, inputs, "loop", &mut faults).cloned();
         let over = given.fields.range("over");
@@ -123,7 +123,7 @@ impl Kind for ResponseKind {
         answer.equations = EQUATIONS;
         Ok(answer)
     }
-    fn show(&self, given: &Given, solved: &Solved, _inputs: &Inputs) -> Vec<Exhibit> {
+    fn show(&self, given: &Given, solved: &Solved, _inputs: &Inputs<'_>) -> Vec<Exhibit> {
         match solved.model.downcast_ref::<SolvedResponse>() {
             Some(response) => response_figures::exhibits(response, given, solved),
             None => Vec::new(),

@@ -11,8 +11,6 @@ pub struct SupplyKind;
 pub struct Supply {
     /// Noise voltage over frequency, as 20 log10 of V/rtHz.
     pub noise: Option<LevelTable>,
-    /// Ripple lines: frequency in Hz and peak amplitude in V.
-    pub ripple: Vec<(f64, f64)>,
 }
 
 static RIPPLE: &[Field] = &[
@@ -43,7 +41,7 @@ impl Kind for SupplyKind {
     fn fields(&self) -> &'static [&'static [Field]] {
         LISTS
     }
-    fn solve(&self, given: &Given, _inputs: &Inputs) -> Answer {
+    fn solve(&self, given: &Given, _inputs: &Inputs<'_>) -> Answer {
         let mut faults = Faults::new(given);
         let noise = given.fields.table("noise").and_then(|rows| {
             let levels = rows.iter().map(|row| (row.at, row.value)).collect::<Vec<_>>();
@@ -53,11 +51,7 @@ impl Kind for SupplyKind {
             }
             level_table(given, "noise", levels.into_iter().map(|(f, v)| (f, 20.0 * v.log10())), &mut faults)
         });
-        let ripple = given.fields.list("ripple").iter().filter_map(|line| {
-            let line = line.group()?;
-            Some((line.quantity("frequency")?, line.quantity("amplitude")?))
-        });
-        let supply = Supply { noise, ripple: ripple.collect() };
+        let supply = Supply { noise };
         faults.done()?;
         Ok(Solved::facts(given, supply))
     }

@@ -199,7 +199,7 @@ pub fn needs_of(given: &Given, catalog: &Catalog, kind: &'static str) -> Vec<Nee
 /// What that block left, or a fault that says which blocks there are.
 pub fn model_of<'a, M: std::any::Any + Send + Sync>(
     given: &'a Given,
-    inputs: &'a Inputs,
+    inputs: &'a Inputs<'_>,
     kind: &'static str,
     faults: &mut Faults,
 ) -> Option<&'a M> {

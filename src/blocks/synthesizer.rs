@@ -7,6 +7,13 @@ use crate::physics::plan::{FeedbackSet, IntegerSet, Rational};
 /// The kind.
 pub struct SynthesizerKind;
 
+/// A doubler before the reference divider.
+#[derive(Clone, Debug)]
+pub struct DoublerFacts {
+    /// Highest frequency at its input.
+    pub limit: Option<Quantity>,
+}
+
 /// The core as stated.
 #[derive(Clone, Debug)]
 pub struct Synthesizer {
@@ -30,8 +37,8 @@ pub struct Synthesizer {
     pub input_range: Option<(f64, f64)>,
     /// Rise of the floor (dB) over slew rate (V/s).
     pub slew: Option<LevelTable>,
-    /// Whether there is a doubler, and the highest frequency it takes.
-    pub doubler: Option<Option<Quantity>>,
+    /// The doubler, where there is one.
+    pub doubler: Option<DoublerFacts>,
     /// Reference divider.
     pub reference_divider: IntegerSet,
     /// Feedback divider.
@@ -144,7 +151,7 @@ impl Kind for SynthesizerKind {
     fn fields(&self) -> &'static [&'static [Field]] {
         LISTS
     }
-    fn solve(&self, given: &Given, _inputs: &Inputs) -> Answer {
+    fn solve(&self, given: &Given, _inputs: &Inputs<'_>) -> Answer {
         let mut faults = Faults::new(given);
         let synthesizer = read(given, &mut faults);
         faults.done()?;
@@ -195,7 +202,9 @@ fn read(given: &Given, faults: &mut Faults) -> Option<Synthesizer> {
         pulse: pump.quantity("pulse").unwrap_or(0.0),
         input_range: input.and_then(|i| i.range("range")),
         slew,
-        doubler: fields.group("reference_doubler").map(|d| d.quantity_full("max_frequency").cloned()),
+        doubler: fields
+            .group("reference_doubler")
+            .map(|d| DoublerFacts { limit: d.quantity_full("max_frequency").cloned() }),
         reference_divider: integers(fields, "reference_divider", faults)
             .unwrap_or_else(|| IntegerSet::list(vec![1])),
         feedback: feedback(fields, faults)?,

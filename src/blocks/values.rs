@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use super::fields::{COMMON, optional, required};
 use super::prelude::*;
 use crate::exhibit::{Cell, Column, Table};
-use crate::template::{self, Scope};
+use crate::template::{self, Scope, Unknown};
 
 /// The kind.
 pub struct ValuesKind;
@@ -27,7 +27,7 @@ struct Known<'a> {
 }
 
 impl Scope for Known<'_> {
-    fn value(&self, name: &str) -> Result<f64, (String, Vec<String>)> {
+    fn value(&self, name: &str) -> Result<f64, Unknown> {
         let quantity = match self.own.get(name) {
             Some(found) => found.clone(),
             None => self.inputs.named(name).map_err(|fault| (fault.message, fault.known))?,
@@ -68,7 +68,7 @@ impl Kind for ValuesKind {
         }
         needed
     }
-    fn solve(&self, given: &Given, inputs: &Inputs) -> Answer {
+    fn solve(&self, given: &Given, inputs: &Inputs<'_>) -> Answer {
         let mut faults = Faults::new(given);
         let mut found: BTreeMap<String, Quantity> = BTreeMap::new();
         let mut metrics = Group::new();
@@ -119,7 +119,7 @@ impl Kind for ValuesKind {
         }
         Ok(Solved::new(Values(found)).with_metrics(metrics))
     }
-    fn show(&self, given: &Given, solved: &Solved, _inputs: &Inputs) -> Vec<Exhibit> {
+    fn show(&self, given: &Given, solved: &Solved, _inputs: &Inputs<'_>) -> Vec<Exhibit> {
         let mut rows = Vec::new();
         for (key, checked) in &given.fields.entries {
             let name = &key.name;
@@ -156,7 +156,7 @@ impl Kind for ValuesKind {
 fn value(
     checked: &Checked,
     own: &BTreeMap<String, Quantity>,
-    inputs: &Inputs,
+    inputs: &Inputs<'_>,
     faults: &mut Faults,
 ) -> Option<Quantity> {
     match &checked.value {

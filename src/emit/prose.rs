@@ -2,6 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use super::marks::mark;
 use super::math::to_typst;
 use super::quote::{literal, markup, with_breaks};
 use super::tables::{Cell, Fit, Side, Table};
@@ -377,12 +378,6 @@ pub(super) fn verdict_word(state: State, reserve_missing: bool) -> &'static str 
 fn image_call(path: &str, alt: &str, title: &str) -> String {
     let words = [alt, title, path].into_iter().find(|text| !text.is_empty()).unwrap_or("image");
     format!("lc-image({}, {})", literal(&image_file(path)), literal(words))
-}
-
-/// A comment on a line of its own that says which line of the note made what follows; `typeset` reads it when typst
-/// complains. User text can't make one: in a string literal a line end is written `\n`.
-fn mark(line: usize) -> String {
-    format!("// note:{line}\n")
 }
 
 fn line_of(block: &Block) -> Option<usize> {

@@ -406,7 +406,8 @@ impl<'a> Builder<'a> {
             let message = format!("two headings have the identifier `{made}`");
             self.fault(at, &made, Diagnostic::error("heading-id", message));
         }
-        let free = (2..).map(|n| format!("{made}-{n}")).find(|id| !self.ids.contains(id)).unwrap_or_default();
+        let free =
+            (2..=9999).map(|n| format!("{made}-{n}")).find(|id| !self.ids.contains(id)).unwrap_or_default();
         self.ids.insert(free.clone());
         free
     }

@@ -2,6 +2,8 @@
 //!
 //! Source: R. P. Brent, Algorithms for Minimization without Derivatives, Prentice-Hall, 1973, chapters 4 and 5.
 
+#![allow(clippy::float_cmp, reason = "points are compared with stored copies of themselves")]
+
 /// A root of `f` between `a` and `b`, to the last bits. `None` where the signs at the ends do not differ.
 pub fn root(mut f: impl FnMut(f64) -> f64, mut a: f64, mut b: f64) -> Option<f64> {
     let (mut fa, mut fb) = (f(a), f(b));
@@ -11,7 +13,7 @@ pub fn root(mut f: impl FnMut(f64) -> f64, mut a: f64, mut b: f64) -> Option<f64
     if fb == 0.0 {
         return Some(b);
     }
-    if !(fa * fb < 0.0) {
+    if fa * fb >= 0.0 || fa.is_nan() || fb.is_nan() {
         return None;
     }
     let (mut c, mut fc) = (a, fa);

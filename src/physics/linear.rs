@@ -124,7 +124,7 @@ impl Linear {
         let mut m = Margins::default();
         for k in 1..at.len() {
             let ends = (at[k - 1].ln(), at[k].ln());
-            if (g[k - 1].norm() - 1.0) * (g[k].norm() - 1.0) <= 0.0 && g[k].norm() != 1.0 {
+            if (g[k - 1].norm() < 1.0) != (g[k].norm() < 1.0) {
                 m.crossings.extend(brent::root(log_gain, ends.0, ends.1).map(f64::exp));
             }
             let left = g[k - 1].re < 0.0 && g[k].re < 0.0;
@@ -248,7 +248,7 @@ pub(crate) mod tests {
         let linear =
             Linear::new(&case(0.0025, 12e6, 800.0, 1e6, Topology::Passive(3), &parts)).expect("a loop");
         let m = linear.margins();
-        assert!((m.bandwidth.expect("crosses") / 9509.850_69 - 1.0).abs() < 1e-8);
+        assert!((m.bandwidth.expect("crosses") / 9_509.850_69 - 1.0).abs() < 1e-8);
         assert!((m.phase_margin.expect("crosses") - 34.553_468_9).abs() < 1e-6);
         assert!((m.gain_margin.expect("crosses") - 12.534_684_4).abs() < 1e-6);
         assert!((m.peaking - 4.564_695_32).abs() < 1e-6);

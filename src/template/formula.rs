@@ -19,17 +19,23 @@ pub struct FormulaFault {
     pub known: Vec<String>,
 }
 
+/// Why a name stands for no number: a sentence, and the names that exist in its place.
+pub type Unknown = (String, Vec<String>);
+
 /// Knows the numbers a formula may use: SI values, angles in rad, decibels as written.
 pub trait Scope {
     /// The number of a dotted name.
     ///
     /// # Errors
     /// A sentence, and the names that exist in its place.
-    fn value(&self, name: &str) -> Result<f64, (String, Vec<String>)>;
+    fn value(&self, name: &str) -> Result<f64, Unknown>;
 }
 
 /// Functions of one number.
-const FUNCTIONS: [(&str, fn(f64) -> f64); 8] = [
+type Function = (&'static str, fn(f64) -> f64);
+
+/// Functions of one number.
+const FUNCTIONS: [Function; 8] = [
     ("sqrt", f64::sqrt),
     ("abs", f64::abs),
     ("exp", f64::exp),

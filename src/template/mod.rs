@@ -7,7 +7,7 @@ mod report;
 mod token;
 mod view;
 
-pub use formula::{FormulaFault, Scope, formula, names_in};
+pub use formula::{FormulaFault, Scope, Unknown, formula, names_in};
 pub use prose::Prose;
 pub use report::{ReportFault, render_report};
 

@@ -3,7 +3,7 @@
 use super::fill::{self, Filled};
 use super::planning::{self, Planned};
 use super::solved::SolvedLoop;
-use super::{Arc, Case, Diagnostic, Digits, Faults, Given, Inputs, Kind, Unit, first_of, positive_in, print};
+use super::{Arc, Case, Diagnostic, Digits, Faults, Given, Inputs, Unit, first_of, positive_in, print};
 use crate::blocks::{
     oscillator::{Band, Oscillator},
     reference::Reference,
@@ -19,13 +19,12 @@ use crate::physics::sampled::Sampled;
 pub(super) struct Point<'a> {
     pub synthesizer: &'a Synthesizer,
     pub band: &'a Band,
-    pub tuning_voltage: f64,
-    /// I K / N in each channel is `current * gain_per_ampere`; Hz/V over N, largest and least over the band.
+    /// K/N in every channel, magnitude, Hz/V.
     pub slopes: Vec<f64>,
     pub case: Case,
 }
 
-pub(super) fn solve(given: &Given, inputs: &Inputs, faults: &mut Faults) -> Option<SolvedLoop> {
+pub(super) fn solve(given: &Given, inputs: &Inputs<'_>, faults: &mut Faults) -> Option<SolvedLoop> {
     let fields = &given.fields;
     check_fields(given, faults)?;
     let reference = inputs.model::<Reference>(fields.block("reference")?)?;
@@ -40,7 +39,7 @@ pub(super) fn solve(given: &Given, inputs: &Inputs, faults: &mut Faults) -> Opti
     let slopes = slopes(&planned, oscillator, band);
     let topology = fill::topology(given)?;
     let case = case(given, reference, synthesizer, supply, &planned, (band, tuning_voltage), topology);
-    let point = Point { synthesizer, band, tuning_voltage, slopes, case };
+    let point = Point { synthesizer, band, slopes, case };
     let filled = fill::fill(given, &point, faults)?;
     finish(given, reference, planned, point, filled, faults)
 }
@@ -257,7 +256,7 @@ fn finish(
     given: &Given,
     reference: &Reference,
     planned: Planned,
-    point: Point,
+    point: Point<'_>,
     filled: Filled,
     faults: &mut Faults,
 ) -> Option<SolvedLoop> {

@@ -3,7 +3,7 @@
 use super::build::Point;
 use super::pump::{self, Current};
 use super::solved::BoardPart;
-use super::{Checked, Digits, Faults, Fields, Filter, Given, Item, Kind, Unit, print};
+use super::{Checked, Digits, Faults, Fields, Filter, Given, Item, Unit, print};
 use crate::physics::part::Topology;
 use crate::physics::series::Series;
 use crate::physics::synthesis::{self, Goal};
@@ -12,8 +12,6 @@ use crate::units::Tolerance;
 /// A filter, with the pump current that goes with it.
 pub(super) struct Filled {
     pub filter: Filter,
-    /// Parts as synthesised, before rounding.
-    pub ideal: Option<Filter>,
     pub current: f64,
     /// Why that current, in words.
     pub current_because: String,
@@ -40,7 +38,7 @@ pub(super) fn topology(given: &Given) -> Option<Topology> {
     })
 }
 
-pub(super) fn fill(given: &Given, point: &Point, faults: &mut Faults) -> Option<Filled> {
+pub(super) fn fill(given: &Given, point: &Point<'_>, faults: &mut Faults) -> Option<Filled> {
     let topology = topology(given)?;
     match given.fields.group("parts") {
         Some(parts) => given_parts(given, parts, topology, point, faults),
@@ -52,7 +50,7 @@ fn given_parts(
     given: &Given,
     parts: &Fields,
     topology: Topology,
-    point: &Point,
+    point: &Point<'_>,
     faults: &mut Faults,
 ) -> Option<Filled> {
     let mut filter = Filter::of(topology);
@@ -99,11 +97,16 @@ fn given_parts(
             (largest, "the largest step, since the parts are given".to_owned())
         }
     };
-    Some(Filled { filter, ideal: None, current, current_because, parts: board })
+    Some(Filled { filter, current, current_because, parts: board })
 }
 
 /// What is asked of the synthesis, but for the current.
-pub(super) fn goal(given: &Given, topology: Topology, point: &Point, faults: &mut Faults) -> Option<Goal> {
+pub(super) fn goal(
+    given: &Given,
+    topology: Topology,
+    point: &Point<'_>,
+    faults: &mut Faults,
+) -> Option<Goal> {
     let fields = &given.fields;
     let ratios: Vec<f64> = match fields.get("pole_ratio").map(|c| &c.value) {
         Some(Item::List(list)) => list.iter().filter_map(Checked::number).collect(),
@@ -133,7 +136,7 @@ pub(super) fn goal(given: &Given, topology: Topology, point: &Point, faults: &mu
     })
 }
 
-fn synthesised(given: &Given, topology: Topology, point: &Point, faults: &mut Faults) -> Option<Filled> {
+fn synthesised(given: &Given, topology: Topology, point: &Point<'_>, faults: &mut Faults) -> Option<Filled> {
     let goal = goal(given, topology, point, faults)?;
     let (current, current_because) = match pump::wanted(given, point.synthesizer, faults)? {
         Current::Given(current) => (current, "as asked".to_owned()),
@@ -162,7 +165,7 @@ fn synthesised(given: &Given, topology: Topology, point: &Point, faults: &mut Fa
         parts.push(BoardPart { name, unit, value: rounded, ideal: Some(value), series: label, tolerance });
     }
     warn_about_port(given, &filter, point, faults);
-    Some(Filled { filter, ideal: Some(ideal), current, current_because, parts })
+    Some(Filled { filter, current, current_because, parts })
 }
 
 /// Preferred series of resistors and capacitors; `None`: parts stay ideal.
@@ -180,7 +183,7 @@ fn series(given: &Given) -> Option<(Series, Series)> {
 }
 
 /// A given current may leave the last capacitor small against the tuning port: that is said, not refused.
-fn warn_about_port(given: &Given, filter: &Filter, point: &Point, faults: &mut Faults) {
+fn warn_about_port(given: &Given, filter: &Filter, point: &Point<'_>, faults: &mut Faults) {
     let port = point.case.oscillator.input_capacitance;
     let last = filter.last_capacitor();
     if port > 0.0 && last < 3.0 * port {

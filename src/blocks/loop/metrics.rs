@@ -1,7 +1,7 @@
 //! Metrics of a loop and of its response, each with its second route.
 
 use super::solved::SolvedLoop;
-use super::{Group, Kind, Metric, MetricDoc, Node, Route, Unit};
+use super::{Group, Metric, MetricDoc, Node, Route, Unit};
 use crate::blocks::Equation;
 use crate::physics::noise::{Ladder, integrated_voltages};
 use crate::physics::plan::{Rational, to_f64};

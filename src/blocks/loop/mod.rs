@@ -109,7 +109,7 @@ impl Kind for LoopKind {
     fn metrics(&self) -> &'static [MetricDoc] {
         metrics::METRICS
     }
-    fn solve(&self, given: &Given, inputs: &Inputs) -> Answer {
+    fn solve(&self, given: &Given, inputs: &Inputs<'_>) -> Answer {
         let mut faults = Faults::new(given);
         let solved = build::solve(given, inputs, &mut faults);
         faults.done()?;
@@ -120,7 +120,7 @@ impl Kind for LoopKind {
         answer.equations = metrics::EQUATIONS;
         Ok(answer)
     }
-    fn show(&self, given: &Given, solved: &Solved, _inputs: &Inputs) -> Vec<Exhibit> {
+    fn show(&self, given: &Given, solved: &Solved, _inputs: &Inputs<'_>) -> Vec<Exhibit> {
         match solved.model.downcast_ref::<SolvedLoop>() {
             Some(found) => show::exhibits(given, found),
             None => Vec::new(),

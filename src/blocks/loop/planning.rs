@@ -1,6 +1,6 @@
 //! From the facts to the frequency plan, and its refusals to messages.
 
-use super::{Channel, Diagnostic, Digits, Faults, Given, Item, Kind, Plan, Quantity, Unit, first_of, print};
+use super::{Channel, Diagnostic, Digits, Faults, Given, Item, Plan, Quantity, Unit, first_of, print};
 use crate::blocks::{
     oscillator::Oscillator,
     reference::Reference,
@@ -39,7 +39,7 @@ pub(super) fn plan(
             outputs.get(middle)?.clone()
         }
     };
-    let doubler = doubler(given, synthesizer, faults)?;
+    let doubler = doubler(given, synthesizer, faults).ok()?;
     let dividers = Dividers {
         fixed_prescaler: synthesizer.fixed_prescaler,
         feedback: synthesizer.feedback.clone(),
@@ -120,21 +120,17 @@ fn outputs(given: &Given, faults: &mut Faults) -> Option<Vec<Rational>> {
     }
 }
 
-fn doubler(given: &Given, synthesizer: &Synthesizer, faults: &mut Faults) -> Option<Option<Doubler>> {
+/// The doubler, where it is on.
+fn doubler(given: &Given, synthesizer: &Synthesizer, faults: &mut Faults) -> Result<Option<Doubler>, ()> {
     if given.fields.word("reference_doubler") != Some("on") {
-        return Some(None);
+        return Ok(None);
     }
-    match &synthesizer.doubler {
-        Some(limit) => Some(Some(Doubler { limit: limit.as_ref().map(Quantity::rational) })),
-        None => {
-            faults.place(
-                given.fields.place("reference_doubler"),
-                "no-doubler",
-                "this synthesizer has no `reference_doubler`",
-            );
-            None
-        }
-    }
+    let Some(facts) = &synthesizer.doubler else {
+        let place = given.fields.place("reference_doubler");
+        faults.place(place, "no-doubler", "this synthesizer has no `reference_doubler`");
+        return Err(());
+    };
+    Ok(Some(Doubler { limit: facts.limit.as_ref().map(Quantity::rational) }))
 }
 
 fn output_dividers(given: &Given, synthesizer: &Synthesizer, faults: &mut Faults) -> Option<Vec<Rational>> {

@@ -1,7 +1,7 @@
 //! The pump current: as asked, or the largest step that can be built and held over the band.
 
 use super::build::Point;
-use super::{Diagnostic, Digits, Faults, Given, Kind, Unit, print};
+use super::{Diagnostic, Digits, Faults, Given, Unit, print};
 use crate::blocks::synthesizer::Synthesizer;
 use crate::physics::synthesis::{self, Goal};
 
@@ -40,7 +40,7 @@ pub(super) fn wanted(given: &Given, synthesizer: &Synthesizer, faults: &mut Faul
 pub(super) fn choose(
     given: &Given,
     goal: &Goal,
-    point: &Point,
+    point: &Point<'_>,
     faults: &mut Faults,
 ) -> Option<(f64, String)> {
     let currents = &point.synthesizer.currents;

@@ -1,10 +1,10 @@
 //! Exhibits of a loop: block diagram, plan, schematic, parts.
 
 use super::solved::SolvedLoop;
-use super::{Digits, Exhibit, Given, Kind, Unit, print};
+use super::{Digits, Exhibit, Given, Unit, print};
 use crate::exhibit::{Cell, Column, Drawing, Figure, FilterSchematic, LoopDiagram, Table};
 use crate::physics::part::Topology;
-use crate::physics::plan::to_f64;
+use crate::physics::plan::{Rational, to_f64};
 
 pub(super) fn exhibits(given: &Given, solved: &SolvedLoop) -> Vec<Exhibit> {
     vec![diagram(given, solved), plan_table(solved), schematic(solved), parts_table(solved)]
@@ -15,6 +15,10 @@ fn words(topology: Topology) -> (bool, u8) {
         Topology::Passive(order) => (false, order),
         Topology::Active(order) => (true, order),
     }
+}
+
+fn is_one(value: &Rational) -> bool {
+    *value == Rational::from_integer(1.into())
 }
 
 fn short(value: f64, unit: Unit) -> String {
@@ -38,7 +42,7 @@ fn diagram(given: &Given, solved: &SolvedLoop) -> Exhibit {
     let case = &solved.case;
     let (active, order) = words(case.filter.topology);
     let kind = format!("{}, order {order}", if active { "active" } else { "passive" });
-    let one = case.output_divider == 1.0;
+    let undivided = is_one(&solved.channel.output_divider);
     let diagram = LoopDiagram {
         reference: all(case.reference_frequency, Unit::Hertz),
         doubler: solved.plan.doubled,
@@ -51,8 +55,8 @@ fn diagram(given: &Given, solved: &SolvedLoop) -> Exhibit {
             short(case.oscillator.gain, Unit::HertzPerVolt),
         ),
         feedback_divider: divider(solved),
-        prescaler: (case.fixed_prescaler != 1.0).then(|| all(case.fixed_prescaler, Unit::One)),
-        output_divider: (!one).then(|| solved.channel.output_divider.to_string()),
+        prescaler: (case.fixed_prescaler > 1.0).then(|| all(case.fixed_prescaler, Unit::One)),
+        output_divider: (!undivided).then(|| solved.channel.output_divider.to_string()),
         output: all(solved.output_frequency(), Unit::Hertz),
     };
     let alt = format!(
@@ -101,7 +105,7 @@ fn plan_table(solved: &SolvedLoop) -> Exhibit {
         .channel
         .swallow
         .map_or(String::new(), |s| format!("swallow divider: p = {}, b = {}, a = {}", s.prescaler, s.b, s.a));
-    let remark = if case.fixed_prescaler == 1.0 {
+    let remark = if case.fixed_prescaler <= 1.0 {
         swallow
     } else {
         format!("fixed prescaler {} included", case.fixed_prescaler)

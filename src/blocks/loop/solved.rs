@@ -1,7 +1,7 @@
 //! What a solved loop leaves for the blocks that are `of` it.
 
 use super::fill::Filled;
-use super::{Arc, Case, Channel, Digits, Faults, Given, Kind, Plan, Unit, first_of, print};
+use super::{Arc, Case, Channel, Digits, Faults, Given, Plan, Unit, first_of, print};
 use crate::physics::linear::Linear;
 use crate::physics::plan::to_f64;
 use crate::physics::sampled::Sampled;

@@ -67,10 +67,10 @@ impl Tuning {
         let rising = points[1].1 > points[0].1;
         for pair in points.windows(2) {
             let ((v0, f0), (v1, f1)) = (pair[0], pair[1]);
-            if v0 == v1 {
+            if v0 >= v1 {
                 return Err(TuningError::SameVoltage(v0));
             }
-            if f0 == f1 || (f1 > f0) != rising {
+            if if rising { f1 <= f0 } else { f1 >= f0 } {
                 return Err(TuningError::NotMonotone(v0, v1));
             }
         }
