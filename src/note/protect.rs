@@ -186,12 +186,16 @@ fn guards(text: &str, structure: &Structure) -> Vec<Range<usize>> {
             }
         }
     }
-    let known = ranges.clone();
-    let inside = |at: usize| known.iter().find(|range| range.contains(&at)).map(|range| range.end);
+    let mut seen = ranges.into_iter().filter(|range| !range.is_empty()).peekable();
+    let mut kept: Vec<Range<usize>> = Vec::new();
     let mut at = 0;
     while let Some(found) = text[at..].find(['`', '{']).map(|i| at + i) {
-        if let Some(end) = inside(found) {
-            at = end;
+        while let Some(range) = seen.next_if(|range| range.end <= found) {
+            kept.push(range);
+        }
+        if let Some(range) = seen.next_if(|range| range.contains(&found)) {
+            at = range.end;
+            kept.push(range);
             continue;
         }
         let rest = &text[found..];
@@ -201,17 +205,19 @@ fn guards(text: &str, structure: &Structure) -> Vec<Range<usize>> {
             let close = closing_ticks(&line[ticks..], ticks);
             at = found + close.map_or(ticks, |close| ticks + close + ticks);
             if close.is_some() {
-                ranges.push(found..at);
+                kept.push(found..at);
             }
         } else if rest.starts_with("{{") || rest.starts_with("{%") {
             at = found + tag_len(rest).unwrap_or(2);
+            // A tag reaches to its own end: what the parser saw begin inside it (code, from a backtick in quotes) is none.
+            while seen.next_if(|range| range.start < at).is_some() {}
         } else {
             at = found + 1;
         }
     }
-    ranges.retain(|range| !range.is_empty());
-    ranges.sort_by_key(|range| range.start);
-    ranges
+    kept.extend(seen);
+    kept.sort_by_key(|range| range.start);
+    kept
 }
 
 /// Where a run of exactly `ticks` backticks begins.
@@ -316,6 +322,7 @@ mod tests {
             ("$\\frac{{a}}{b}$", "<$\\frac{{a}}{b}$>"),
             ("$f = {{ x }}$", "<$f = >{{ x }}<$>"),
             ("# Head {#id .c}", "# Head {#id .c}"),
+            ("{{ '`' }} and `c`", "{{ '`' }} and <`c`>"),
         ] {
             assert_eq!(seen(text), expected);
         }

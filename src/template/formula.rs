@@ -115,11 +115,11 @@ pub fn formula(text: &str, scope: &dyn Scope) -> Result<f64, FormulaFault> {
     env.add_function("min", most(f64::min));
     env.add_function("max", most(f64::max));
     env.add_global("pi", std::f64::consts::PI);
-    let said = |error: &Error| {
+    let said = |what: &str, error: &Error| {
         let detail = error.detail().map_or_else(|| error.kind().to_string(), str::to_owned);
-        fault(format!("the formula can't be read: {detail}"), whole.clone())
+        fault(format!("the formula {what}: {detail}"), whole.clone())
     };
-    let compiled = env.compile_expression(&expression).map_err(|error| said(&error))?;
+    let compiled = env.compile_expression(&expression).map_err(|error| said("can't be read", &error))?;
     let value = compiled.eval(values).map_err(|error| match error.kind() {
         // The engine refuses what floating point would make infinite, such as 1 / 0.
         ErrorKind::InvalidOperation
@@ -127,7 +127,7 @@ pub fn formula(text: &str, scope: &dyn Scope) -> Result<f64, FormulaFault> {
         {
             fault("the formula has no finite value".to_owned(), whole.clone())
         }
-        _ => said(&error),
+        _ => said("has no value", &error),
     })?;
     let number = f64::try_from(value.clone()).ok().filter(|_| value.is_number());
     match number {
@@ -226,7 +226,7 @@ mod tests {
             ("10 ** 400", "the formula has no finite value", "10 ** 400"),
             ("\"a\"", "the formula does not give a number", "\"a\""),
             ("2 *", "the formula can't be read", "2 *"),
-            ("min()", "the formula can't be read", "min()"),
+            ("min()", "the formula has no value: at least one number", "min()"),
         ] {
             let fault = formula(text, &Numbers).expect_err(text);
             assert!(fault.message.starts_with(message), "{text}: {}", fault.message);
