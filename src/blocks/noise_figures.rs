@@ -7,8 +7,11 @@ use crate::exhibit::{
 };
 use crate::physics::noise::{Ladder, dbc_per_hz, density_at};
 
-pub(super) fn exhibits(noise: &SolvedNoise, given: &Given, solved: &Solved) -> Vec<Exhibit> {
-    let mut shown = vec![budget(noise, given)];
+/// Identifier and corners of a mask: offset (Hz), level (dBc/Hz).
+type Mask = (String, Vec<(f64, f64)>);
+
+pub(super) fn exhibits(noise: &SolvedNoise, given: &Given, solved: &Solved, masks: &[Mask]) -> Vec<Exhibit> {
+    let mut shown = vec![budget(noise, given, masks)];
     if noise.over.is_some() {
         shown.extend(shares(noise, given));
     }
@@ -59,7 +62,7 @@ fn legend(role: Role) -> &'static str {
 }
 
 /// The total and its contributors, those of one role put together.
-fn budget(noise: &SolvedNoise, given: &Given) -> Exhibit {
+fn budget(noise: &SolvedNoise, given: &Given, masks: &[Mask]) -> Exhibit {
     let (low, high) = noise.solved.figure_range();
     let (low, high) = noise.over.map_or((low, high), |(a, b)| (a.min(low), b.max(high)));
     let case = &noise.solved.case;
@@ -98,6 +101,9 @@ fn budget(noise: &SolvedNoise, given: &Given) -> Exhibit {
         x: noise.solved.bandwidth,
         label: format!("bandwidth {}", print(noise.solved.bandwidth, Unit::Hertz, Digits::Significant(3))),
     });
+    for (id, corners) in masks {
+        marks.push(Mark::Mask { points: corners.clone(), label: format!("mask {id}") });
+    }
     let names: Vec<&str> = curves.iter().skip(1).map(|c| c.name.as_str()).collect();
     let levels: Vec<String> = [1e3, 1e4, 1e5, 1e6]
         .into_iter()

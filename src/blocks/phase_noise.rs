@@ -236,12 +236,28 @@ impl Kind for PhaseNoiseKind {
         answer.equations = EQUATIONS;
         Ok(answer)
     }
-    fn show(&self, given: &Given, solved: &Solved, _inputs: &Inputs<'_>) -> Vec<Exhibit> {
+    fn show(&self, given: &Given, solved: &Solved, inputs: &Inputs<'_>) -> Vec<Exhibit> {
         match solved.model.downcast_ref::<SolvedNoise>() {
-            Some(noise) => noise_figures::exhibits(noise, given, solved),
+            Some(noise) => noise_figures::exhibits(noise, given, solved, &masks(given, inputs)),
             None => Vec::new(),
         }
     }
+}
+
+/// Masks that requirements set for the total of this block: identifier and corners.
+fn masks(given: &Given, inputs: &Inputs<'_>) -> Vec<(String, Vec<(f64, f64)>)> {
+    let wanted = format!("{}.total", given.name);
+    let blocks = inputs.solved.values().filter(|s| s.given.kind == "requirements" && !s.given.internal);
+    let entries = blocks.flat_map(|s| &s.given.fields.entries);
+    entries
+        .filter_map(|(key, checked)| {
+            let one = checked.group()?;
+            let rows = one.table("limit").filter(|_| one.text("metric") == Some(wanted.as_str()))?;
+            let mut corners: Vec<(f64, f64)> = rows.iter().map(|row| (row.at, row.value)).collect();
+            corners.sort_by(|a, b| a.0.total_cmp(&b.0));
+            Some((key.name.clone(), corners))
+        })
+        .collect()
 }
 
 fn level_at(noise: &SolvedNoise, text: &str) -> Result<Metric, String> {

@@ -4,6 +4,7 @@ use super::fields::{COMMON, default, optional, required};
 use super::phase_noise::SolvedNoise;
 use super::prelude::*;
 use crate::diag::nearest;
+use crate::exhibit::{Cell, Column, Table};
 use crate::note::{Row, place::Place, yaml::Key};
 use crate::results::{Judgement, Limit, MaskPoint, State, Verdict};
 use crate::units::{QuantityFault, parse, parse_as};
@@ -82,6 +83,38 @@ impl Kind for RequirementsKind {
         faults.done()?;
         Ok(Solved { verdicts, ..Solved::new(()) })
     }
+    fn show(&self, _given: &Given, solved: &Solved, _inputs: &Inputs<'_>) -> Vec<Exhibit> {
+        vec![stated(&solved.verdicts)]
+    }
+}
+
+/// The requirements as stated; how they came out stands in the compliance matrix.
+fn stated(verdicts: &[Verdict]) -> Exhibit {
+    let rows = verdicts.iter().map(|v| {
+        let limit = match (v.limit.as_str(), v.limit_stands_for.as_str()) {
+            ("", _) => v.method.as_ref().map_or(String::new(), |method| format!("by {method}")),
+            (limit, "") => limit.to_owned(),
+            (limit, stands_for) => format!("{limit} ({stands_for})"),
+        };
+        vec![
+            Cell::Text(v.id.clone()),
+            Cell::Prose(v.text.clone(), v.span),
+            Cell::Text(limit.replace("<=", "≤").replace(">=", "≥")),
+            Cell::Text(v.source.clone()),
+        ]
+    });
+    Exhibit::Table(Table {
+        anchor: "table".to_owned(),
+        caption: "Requirements as stated".to_owned(),
+        rows: rows.collect(),
+        columns: vec![
+            Column::text("Id", "id"),
+            Column::text("Requirement", "requirement"),
+            Column::text("Limit", "limit"),
+            Column::text("Source", "source"),
+        ],
+        note: String::new(),
+    })
 }
 
 fn judge(
@@ -101,6 +134,7 @@ fn judge(
         why: None,
         unit: Unit::One,
         limit: String::new(),
+        limit_stands_for: String::new(),
         margin: None,
         at: None,
         reserve: None,
@@ -155,6 +189,7 @@ fn judge(
                 inputs.metric(&path).map_err(|fault| unknown(one.place("metric"), &fault, faults)).ok()?;
             let limit = read_limit(text, found.unit, one, inputs, faults)?;
             verdict.limit = text.trim().to_owned();
+            verdict.limit_stands_for = stands_for(text, &limit, found.unit);
             verdict.unit = found.unit;
             verdict.why.clone_from(&found.why);
             (limit.judge(&found), bound_of(&limit))
@@ -319,6 +354,21 @@ fn bound_of(limit: &Limit) -> f64 {
         Limit::Between(low, high) => high - low,
         Limit::Mask(_) => 0.0,
     }
+}
+
+/// The bounds in numbers, where the limit as written names them.
+fn stands_for(text: &str, limit: &Limit, unit: Unit) -> String {
+    let bounds = match limit {
+        Limit::AtMost(b) | Limit::Below(b) | Limit::AtLeast(b) | Limit::Above(b) => vec![*b],
+        Limit::Between(low, high) => vec![*low, *high],
+        Limit::Mask(_) => Vec::new(),
+    };
+    let named = text.split("..").any(|bound| {
+        let bound = bound.trim_matches(|c: char| c.is_whitespace() || "<>=≤≥".contains(c));
+        parse(bound).is_err() && MetricPath::parse(bound).is_some()
+    });
+    let print = |bound: &f64| print(*bound, unit, Digits::Significant(4));
+    if named { bounds.iter().map(print).collect::<Vec<_>>().join(" … ") } else { String::new() }
 }
 
 /// Margins of levels are in dB.

@@ -3,6 +3,7 @@
 use super::prelude::*;
 use crate::exhibit::Cell;
 use crate::note::Item;
+use crate::note::Row;
 use crate::note::place::Place;
 use crate::source::Span;
 use crate::template::FormulaFault;
@@ -137,11 +138,11 @@ pub fn facts_group(fields: &Fields) -> Group {
     group
 }
 
-/// One row of a table.
-fn table_row(at: f64, value: f64, (at_unit, value_unit): (Unit, Unit)) -> Node {
+/// A table as two series of one length.
+fn table_node(rows: &[Row], (at_unit, value_unit): (Unit, Unit)) -> Node {
     let mut group = Group::new();
-    group.metric("at", Metric::exact(at, at_unit));
-    group.metric("value", Metric::exact(value, value_unit));
+    group.put("at", Node::Series { unit: at_unit, values: rows.iter().map(|row| row.at).collect() });
+    group.put("value", Node::Series { unit: value_unit, values: rows.iter().map(|row| row.value).collect() });
     Node::Group(group)
 }
 
@@ -179,7 +180,7 @@ fn item_node(checked: &Checked, kind: &Type) -> Node {
             Node::Metric(Metric::exact(*value.numer() as f64 / *value.denom() as f64, Unit::One))
         }
         Item::Flag(flag) => Node::Flag(*flag),
-        Item::Table(rows) => Node::List(rows.iter().map(|row| table_row(row.at, row.value, units)).collect()),
+        Item::Table(rows) => table_node(rows, units),
         Item::List(items) => Node::List(items.iter().map(|item| item_node(item, kind)).collect()),
         Item::Group(inner) => Node::Group(facts_group(inner)),
         Item::Entries(entries) => Node::Group(Group(

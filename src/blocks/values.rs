@@ -126,14 +126,17 @@ impl Kind for ValuesKind {
             let Some(Node::Metric(metric)) = solved.metrics.get(name) else { continue };
             let (says, formula) = match &checked.value {
                 Item::Group(group) => {
-                    (group.text("says").unwrap_or(""), group.text("formula").unwrap_or("").to_owned())
+                    let formula = group.text("formula").unwrap_or_default();
+                    let cell = template::formula_tex(formula)
+                        .map_or_else(|| Cell::Text(formula.to_owned()), Cell::Math);
+                    (group.text("says").unwrap_or_default(), cell)
                 }
-                _ => ("", "given".to_owned()),
+                _ => ("", Cell::Text("given".to_owned())),
             };
             rows.push(vec![
                 Cell::Text(name.clone()),
                 Cell::Text(says.to_owned()),
-                Cell::Text(formula),
+                formula,
                 number_cell(metric),
             ]);
         }

@@ -144,6 +144,7 @@ mod tests {
             why: None,
             unit: Unit::Hertz,
             limit: ">= 20 kHz".to_owned(),
+            limit_stands_for: String::new(),
             margin: Some(8e3),
             at: None,
             reserve: None,

@@ -294,6 +294,7 @@ impl Numbering<'_> {
         match cell {
             Cell::Empty => TableCell::Empty,
             Cell::Prose(text, span) => TableCell::Prose(self.line(text, *span)),
+            Cell::Math(tex) => TableCell::Math(tex.clone(), line),
             Cell::Number { value, unit, text } => {
                 TableCell::Number { value: *value, unit: *unit, text: text.clone() }
             }

@@ -75,6 +75,8 @@ pub enum TableCell {
     Empty,
     /// Text.
     Prose(Vec<Inline>),
+    /// A formula, TeX, of a block at this line of the note.
+    Math(String, usize),
     /// A number: printed, and raw in its unit.
     Number {
         /// Raw value.
@@ -130,7 +132,9 @@ fn flatten(group: &Group, prefix: &str, out: &mut Vec<(String, String)>) {
     for (name, node) in &group.0 {
         let path = if prefix.is_empty() { name.clone() } else { format!("{prefix}.{name}") };
         match node {
-            Node::Group(inner) => match pairs(inner) {
+            // Said beside the name of the block.
+            _ if prefix.is_empty() && matches!(name.as_str(), "source" | "basis") => {}
+            Node::Group(inner) => match pairs(inner).or_else(|| ends(inner)) {
                 Some(text) => out.push((path, text)),
                 None => flatten(inner, &path, out),
             },
@@ -157,6 +161,16 @@ fn pairs(group: &Group) -> Option<String> {
         )
     };
     Some(shortened(&xs.iter().zip(ys).map(pair).collect::<Vec<_>>(), "; "))
+}
+
+/// A range as "0.5 V … 4.5 V".
+fn ends(group: &Group) -> Option<String> {
+    match group.0.as_slice() {
+        [(from, Node::Metric(low)), (to, Node::Metric(high))] if from == "from" && to == "to" => {
+            Some(format!("{} … {}", low.print(), high.print()))
+        }
+        _ => None,
+    }
 }
 
 /// All of a short list; of a long one the ends and how many.

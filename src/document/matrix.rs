@@ -89,7 +89,18 @@ fn row(store: &Store, verdict: &Verdict, text: Vec<Inline>, evidence: Vec<Inline
         text,
         source: verdict.source.clone(),
         metric: verdict.metric.clone().unwrap_or_default(),
-        limit: if judged { printed_limit(&verdict.limit) } else { String::new() },
+        limit: match verdict.limit_stands_for.as_str() {
+            _ if !judged => String::new(),
+            // Of a mask, the point that decided; the whole of it stands with the requirements.
+            "" if verdict.at.is_some() => {
+                let bound = verdict.value.zip(verdict.margin).map(|(value, margin)| value + margin);
+                bound.map_or("mask".to_owned(), |bound| {
+                    format!("mask, there {}", print(bound, verdict.unit, digits))
+                })
+            }
+            "" => printed_limit(&verdict.limit),
+            stands_for => format!("{} ({stands_for})", printed_limit(&verdict.limit)),
+        },
         value,
         margin: verdict.margin.map(|m| print_difference(m, verdict.unit, 3)).unwrap_or_default(),
         reserve: verdict.reserve.map(|r| print_difference(r, verdict.unit, 3)).unwrap_or_default(),

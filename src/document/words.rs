@@ -55,6 +55,8 @@ pub(super) fn print_difference(value: f64, unit: Unit, digits: usize) -> String 
     if unit == Unit::Kelvin {
         return format!("{}\u{202f}K", print(value, Unit::One, Digits::Significant(digits)));
     }
+    // A difference of two levels is in dB.
+    let unit = if unit.is_decibel() { Unit::Decibel } else { unit };
     print(value, unit, Digits::Significant(digits))
 }
 

@@ -38,6 +38,7 @@ fn line(cells: impl Iterator<Item = String>, out: &mut String) {
 
 fn cell(cell: &TableCell) -> String {
     match cell {
+        TableCell::Math(tex, _) => quoted(tex),
         TableCell::Prose(inlines) => quoted(&plain_text(inlines)),
         TableCell::Number { value, .. } if value.is_finite() => {
             format!("{value:?}").trim_end_matches(".0").to_owned()

@@ -244,18 +244,11 @@ impl<'a> Writer<'a> {
         }
         let number = self.document.image_numbers.get(self.images).copied().unwrap_or(0);
         self.images += 1;
-        let float = self.float();
         format!(
-            "#figure(kind: image, supplement: [Figure], numbering: (..) => \"{number}\", placement: {float}, \
-             alt: {}, caption: [{}], {image})",
+            "#figure(kind: image, supplement: [Figure], numbering: (..) => \"{number}\", alt: {}, caption: [{}], {image})",
             literal(if alt.is_empty() { title } else { alt }),
             markup(title)
         )
-    }
-
-    /// Figures may float only where no list or quotation holds them.
-    fn float(&self) -> &'static str {
-        if self.depth == 0 { "auto" } else { "none" }
     }
 
     fn exhibits(&mut self, name: &str, line: usize, out: &mut String) {
@@ -283,10 +276,9 @@ impl<'a> Writer<'a> {
         let caption = self.inlines(&figure.caption);
         let alt = literal(&figure.figure.alt);
         format!(
-            "#figure(kind: image, supplement: [Figure], numbering: (..) => \"{}\", placement: {}, alt: {alt}, \
+            "#figure(kind: image, supplement: [Figure], numbering: (..) => \"{}\", alt: {alt}, \
              caption: [{caption}],\nimage({}, alt: {alt}, width: 100%))#label({})",
             figure.number,
-            self.float(),
             literal(&figure.file),
             literal(&figure.label),
         )
@@ -351,6 +343,14 @@ impl<'a> Writer<'a> {
     fn cell(&mut self, cell: &'a TableCell) -> Cell {
         match cell {
             TableCell::Empty => Cell::default(),
+            // An inline equation would keep the height of a line and run over the rules of the table.
+            TableCell::Math(tex, line) => {
+                let equation = self.math(tex, *line, true);
+                Cell {
+                    markup: format!("#align(left, box(inset: (y: 2pt), [{equation}]));"),
+                    text: tex.clone(),
+                }
+            }
             TableCell::Prose(inlines) => Cell { markup: self.inlines(inlines), text: plain_text(inlines) },
             TableCell::Number { text, .. } => plain_cell(text),
             TableCell::Verdict(state, reserve_missing) => {

@@ -38,6 +38,8 @@ pub enum Cell {
     Text(String),
     /// Text of the note: inline CommonMark with live prose, not yet filled.
     Prose(String, crate::source::Span),
+    /// A formula, TeX.
+    Math(String),
     /// A number: the document prints `text`, CSV the value.
     Number {
         /// Raw value in `unit`.

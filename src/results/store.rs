@@ -259,6 +259,8 @@ pub struct Verdict {
     pub unit: Unit,
     /// The limit, as written (a mask: one text).
     pub limit: String,
+    /// What its names stand for, printed: "11.2 mrad"; empty where it has none.
+    pub limit_stands_for: String,
     /// Margin in the unit of the metric, positive when met.
     pub margin: Option<f64>,
     /// Offset at which a mask is nearest, Hz.

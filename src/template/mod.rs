@@ -4,12 +4,14 @@ mod formula;
 mod operands;
 mod prose;
 mod report;
+mod tex;
 mod token;
 mod view;
 
 pub use formula::{FormulaFault, Scope, Unknown, formula, names_in};
 pub use prose::Prose;
 pub use report::{ReportFault, render_report};
+pub use tex::formula_tex;
 
 /// Steps after which a template of a note is stopped; a nested loop over a range takes more.
 const FUEL: u64 = 200_000;

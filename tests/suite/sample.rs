@@ -216,6 +216,7 @@ fn requirements(file: FileId) -> Vec<Verdict> {
             why: None,
             unit,
             limit: limit.to_owned(),
+            limit_stands_for: String::new(),
             margin: Some(margin),
             at: None,
             reserve: None,

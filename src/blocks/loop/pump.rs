@@ -11,7 +11,7 @@ pub(super) enum Current {
 }
 
 fn amperes(current: f64) -> String {
-    print(current, Unit::Ampere, Digits::Significant(4))
+    print(current, Unit::Ampere, Digits::All)
 }
 
 /// The current asked for; one that the pump can't be set to is a fault that names the nearest.

@@ -58,6 +58,7 @@ fn store() -> Store {
         why: None,
         unit: Unit::Second,
         limit: "<= 150 fs".into(),
+        limit_stands_for: String::new(),
         margin: Some(1e-14),
         at: None,
         reserve: None,
