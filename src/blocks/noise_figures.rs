@@ -5,7 +5,7 @@ use super::prelude::*;
 use crate::exhibit::{
     Axis, Bars, Cell, Column, Curve, Drawing, Figure, Mark, Panel, Plot, Role, Scale, Table,
 };
-use crate::physics::noise::{Ladder, dbc_per_hz, density_at};
+use crate::physics::noise::{CONTRIBUTORS, Ladder, dbc_per_hz, density_at};
 
 /// Identifier and corners of a mask: offset (Hz), level (dBc/Hz).
 type Mask = (String, Vec<(f64, f64)>);
@@ -18,7 +18,7 @@ pub(super) fn exhibits(noise: &SolvedNoise, given: &Given, solved: &Solved, mask
     if !noise.spots.is_empty() {
         shown.push(spots(noise));
     }
-    shown.push(totals(solved, given));
+    shown.push(totals(noise, solved, given));
     number_tables(&mut shown);
     shown
 }
@@ -205,8 +205,27 @@ fn spots(noise: &SolvedNoise) -> Exhibit {
     })
 }
 
+/// Contributors that no fact states.
+fn absent(noise: &SolvedNoise) -> String {
+    let there = |name: &str| noise.spectrum.curves.iter().any(|curve| curve.name == name);
+    let parts = &noise.solved.parts;
+    let applies = |name: &str| match name {
+        "R2" | "R3" | "R4" => parts.iter().any(|part| part.name == name),
+        "amplifier" => noise.solved.case.filter.topology.is_active(),
+        "modulator" => noise.solved.channel.fraction.is_some(),
+        _ => true,
+    };
+    let names: Vec<&str> =
+        CONTRIBUTORS.iter().map(|c| c.name()).filter(|name| applies(name) && !there(name)).collect();
+    if names.is_empty() {
+        String::new()
+    } else {
+        format!("Not in it, since no fact states them: {}.", names.join(", "))
+    }
+}
+
 /// What the spectrum integrates to.
-fn totals(solved: &Solved, given: &Given) -> Exhibit {
+fn totals(noise: &SolvedNoise, solved: &Solved, given: &Given) -> Exhibit {
     let over = given.fields.range("over").map(|(low, high)| {
         format!("{} .. {}", print(low, Unit::Hertz, Digits::All), print(high, Unit::Hertz, Digits::All))
     });
@@ -229,6 +248,6 @@ fn totals(solved: &Solved, given: &Given) -> Exhibit {
         caption: over.map_or("Integrated noise".to_owned(), |range| format!("Integrated over {range}")),
         columns: vec![Column::text("Quantity", "quantity"), Column::number("Value", "value")],
         rows: rows.collect(),
-        note: String::new(),
+        note: absent(noise),
     })
 }

@@ -4,7 +4,7 @@ use super::args::Describe;
 use super::console::Console;
 use super::exit::Exit;
 use super::shape::{inner, need, words};
-use crate::blocks::{self, KINDS, Kind};
+use crate::blocks::{self, KINDS, Kind, Route};
 use crate::diag::Diagnostic;
 use crate::note::schema::Field;
 
@@ -103,7 +103,16 @@ fn kind_text(kind: &dyn Kind) -> String {
         text.push_str("\nMetrics\n");
         let width = kind.metrics().iter().map(|metric| metric.name.len()).max().unwrap_or(0);
         for metric in kind.metrics() {
-            text.push_str(&format!("  {:width$}  {} ({})\n", metric.name, metric.says, metric.unit.symbol()));
+            let route = match metric.route {
+                Route::Second(name) => format!("second route: {name}"),
+                Route::None(why) => format!("no second route: {why}"),
+            };
+            text.push_str(&format!(
+                "  {:width$}  {} ({}; {route})\n",
+                metric.name,
+                metric.says,
+                metric.unit.symbol()
+            ));
         }
     }
     text

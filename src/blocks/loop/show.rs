@@ -184,38 +184,35 @@ fn part_value(value: f64, unit: Unit) -> String {
 }
 
 fn parts_table(solved: &SolvedLoop) -> Exhibit {
+    let number = |value: f64, unit: Unit, text: String| Cell::Number { value, unit, text };
+    let designed = solved.parts.iter().any(|part| part.ideal.is_some());
     let rows = solved.parts.iter().map(|part| {
-        let number = |value: f64, text: String| Cell::Number { value, unit: part.unit, text };
-        let (ideal, change) = match part.ideal {
-            Some(ideal) => {
-                let change = part.value / ideal - 1.0;
-                let percent = print(change * 100.0, Unit::One, Digits::Significant(2));
-                (
-                    number(ideal, print(ideal, part.unit, Digits::Significant(4))),
-                    Cell::Number { value: change, unit: Unit::One, text: format!("{percent}\u{202f}%") },
-                )
-            }
-            None => (Cell::Empty, Cell::Empty),
-        };
-        vec![
-            Cell::Text(part.name.to_owned()),
-            ideal,
-            number(part.value, part_value(part.value, part.unit)),
-            change,
-            Cell::Text(part.series.to_owned()),
-        ]
+        let mut row = vec![Cell::Text(part.name.to_owned())];
+        if let Some(ideal) = part.ideal {
+            row.push(number(ideal, part.unit, print(ideal, part.unit, Digits::Significant(4))));
+        }
+        row.push(number(part.value, part.unit, part_value(part.value, part.unit)));
+        if let Some(ideal) = part.ideal {
+            let change = part.value / ideal - 1.0;
+            let percent = print(change * 100.0, Unit::One, Digits::Significant(2));
+            row.push(number(change, Unit::One, format!("{percent}\u{202f}%")));
+        }
+        row.push(Cell::Text(part.series.to_owned()));
+        row
     });
+    let rows = rows.collect();
+    let mut columns = vec![Column::text("Part", "part"), Column::number("On the board", "value")];
+    if designed {
+        columns.insert(1, Column::number("Computed", "computed"));
+        columns.push(Column::number("Change", "change"));
+    }
+    columns.push(Column::text("Series", "series"));
     Exhibit::Table(Table {
         anchor: "table.2".to_owned(),
-        caption: "Filter parts: as computed and on the board".to_owned(),
-        columns: vec![
-            Column::text("Part", "part"),
-            Column::number("Computed", "computed"),
-            Column::number("On the board", "value"),
-            Column::number("Change", "change"),
-            Column::text("Series", "series"),
-        ],
-        rows: rows.collect(),
+        caption: if designed { "Filter parts: as computed and on the board" } else { "Filter parts" }
+            .to_owned(),
+        columns,
+        rows,
         note: "All other numbers are computed from the parts on the board.".to_owned(),
     })
 }
