@@ -102,7 +102,8 @@ fn run(job: &Job<'_>, sources: &Arc<SourceMap>, out: &mut Vec<Diagnostic>) -> Op
     let folder = job.note.rsplit_once('/').map_or("", |(folder, _)| folder);
     let input = note::Input { bytes: &bytes, shown: job.shown, folder, files: job.files, with: job.with };
     let note = note::read(&input, &blocks::kind_infos(), sources, out)?;
-    let mut done = solve::solve(&note.blocks, job.files, sources, job.shown, out);
+    let root = note::shown_root(job.shown, folder);
+    let mut done = solve::solve(&note.blocks, job.files, sources, &root, out);
     done.store.note = note_name(job.note).to_owned();
     done.store.revision.clone_from(&note.front.revision);
     done.store.warnings = solve::warnings(out, &done.store, sources);
@@ -152,8 +153,9 @@ fn document(
         let blocks = reader.fragment(&note::Fragment { text, place }, &mut faults);
         if faults.is_empty() { Ok(blocks) } else { Err(faults) }
     };
+    let root = note::shown_root(job.shown, job.note.rsplit_once('/').map_or("", |(folder, _)| folder));
     let inputs =
-        Inputs { solved: &done.solved, catalog: &done.catalog, files: job.files, sources, shown: job.shown };
+        Inputs { solved: &done.solved, catalog: &done.catalog, files: job.files, sources, shown: &root };
     let input = document::Input {
         edition,
         front: front(&note.front),

@@ -147,7 +147,10 @@ fn draft<'a>(raw: &'a [RawBlock], catalog: &Catalog, out: &mut Vec<Diagnostic>) 
     for block in raw {
         let Some(kind) = blocks::kind(block.kind) else { continue };
         let before = out.len();
-        let fields = fields(block, kind, &Announced { catalog, values: &values }, out);
+        let mut found = Vec::new();
+        let fields = fields(block, kind, &Announced { catalog, values: &values }, &mut found);
+        // What a part file that can't be had would have brought is not missed field by field.
+        out.extend(found.into_iter().filter(|d| block.whole || d.id != "missing-field"));
         let given = Given {
             name: block.name.clone(),
             kind: kind.name(),
@@ -181,7 +184,7 @@ fn draft<'a>(raw: &'a [RawBlock], catalog: &Catalog, out: &mut Vec<Diagnostic>) 
                 ),
             }
         }
-        let sound = !out[before..].iter().any(|d| d.severity == Severity::Error);
+        let sound = block.whole && !out[before..].iter().any(|d| d.severity == Severity::Error);
         drafts.push(Draft { raw: block, kind, given, needs, sound });
     }
     drafts
@@ -200,13 +203,13 @@ fn value_names(block: &RawBlock) -> impl Iterator<Item = String> + '_ {
 fn wrong_block(name: &str, kinds: &[&str], found: Option<&str>, catalog: &Catalog) -> Diagnostic {
     let wanted = kinds.join(" or ");
     let message = match found {
-        Some(found) => format!("`{name}` is a block of kind {found}, a {wanted} is wanted"),
+        Some(found) => format!("`{name}` is a block of kind {found}, not {wanted}"),
         None => format!("there is no block `{name}`"),
     };
     let names: Vec<&str> =
         catalog.blocks.iter().filter(|(_, kind)| kinds.contains(kind)).map(|(n, _)| n.as_str()).collect();
     let diagnostic = Diagnostic::error("block-unknown", message)
-        .expected(format!("expected the name of a {wanted} block"));
+        .expected(format!("expected the name of a block of kind {wanted}"));
     match crate::diag::nearest(name, names.iter().copied()) {
         Some(near) => diagnostic.hint(format!("did you mean `{near}`?")),
         None if names.is_empty() => diagnostic,

@@ -79,7 +79,7 @@ pub struct Inputs<'a> {
     pub files: &'a dyn Files,
     /// Texts, for messages.
     pub sources: &'a SourceMap,
-    /// Path of the note as the user gave it.
+    /// Folder of those files as the user would write it; empty or ending in `/`.
     pub shown: &'a str,
 }
 

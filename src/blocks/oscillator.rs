@@ -129,6 +129,9 @@ fn tuning(own: &Fields, common: Option<&Fields>, faults: &mut Faults) -> Option<
         _ => own,
     };
     if let Some(table) = own.table("tuning") {
+        if own.written("gain") {
+            faults.place(own.place("gain"), "tuning-twice", "`gain` can't stand beside `tuning`");
+        }
         let (volts, hertz): (Vec<f64>, Vec<f64>) = table.iter().map(|row| (row.at, row.value)).unzip();
         let made = Tuning::table(&volts, &hertz);
         if let Err(why) = &made {

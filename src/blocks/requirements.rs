@@ -298,7 +298,7 @@ fn read_limit(
         _ => format!("the limit `{text}` can't be read"),
     };
     let diagnostic = Diagnostic::error("limit", message).at(place.span());
-    faults.push(diagnostic.expected(format!("expected a {}", unit.expectation())));
+    faults.push(diagnostic.expected(format!("expected {}", unit.expectation())));
     None
 }
 

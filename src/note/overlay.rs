@@ -19,11 +19,11 @@ pub fn overlay(base: Tree, own: Tree, schema: &Schema<'_>) -> Tree {
                 };
                 let group = schema.field(&key.name).and_then(|field| group(&field.kind));
                 let tree = match group {
-                    Some(fields) => {
+                    Some(fields) if fits(&merged[index].1, fields) && fits(&tree, fields) => {
                         let (_, under) = merged[index].clone();
                         overlay(under, tree, &Schema { fields: &[fields], entries: None })
                     }
-                    None => tree,
+                    _ => tree,
                 };
                 merged[index] = (key, tree);
             }
@@ -40,6 +40,18 @@ fn group(kind: &Type) -> Option<&'static [Field]> {
         Type::Group(fields) => Some(fields),
         Type::Either(kinds) => kinds.iter().find_map(group),
         _ => None,
+    }
+}
+
+/// Whether a mapping is meant as that group, where a field may also be a table or another group: it has one of its
+/// fields, or is empty.
+fn fits(tree: &Tree, fields: &[Field]) -> bool {
+    match &tree.value {
+        Value::Map(entries) => {
+            entries.is_empty()
+                || entries.iter().any(|(key, _)| fields.iter().any(|field| field.name == key.name))
+        }
+        _ => true,
     }
 }
 
@@ -130,6 +142,9 @@ impl Parts<'_> {
     }
 
     /// Lays a block over the part files it is `from`.
+    ///
+    /// # Errors
+    /// The block as far as it is there, where a part file can't be had.
     pub(super) fn resolve(
         &self,
         tree: Tree,
@@ -137,21 +152,21 @@ impl Parts<'_> {
         schema: &Schema<'_>,
         chain: &mut Vec<String>,
         out: &mut Vec<Diagnostic>,
-    ) -> Tree {
-        let Some(from) = tree.get("from") else { return tree };
-        let Value::Text(written) = &from.value else { return tree };
+    ) -> Result<Tree, Tree> {
+        let Some(from) = tree.get("from") else { return Ok(tree) };
+        let Value::Text(written) = &from.value else { return Err(tree) };
         // A path that leaves the folder is reported when the field is checked.
-        let Some(path) = resolve_path(from.place.folder(), written) else { return tree };
+        let Some(path) = resolve_path(from.place.folder(), written) else { return Err(tree) };
         if chain.contains(&path) {
             let circle: Vec<String> =
                 chain.iter().skip_while(|p| **p != path).chain([&path]).map(|p| format!("`{p}`")).collect();
             let message = format!("part files lead in a circle: {}", circle.join(" to "));
             out.push(Diagnostic::error("part-circle", message).at(from.place.span()));
-            return tree;
+            return Err(tree);
         }
         let place = from.place.clone();
-        let Some((text, _)) = self.text(&path, &place, out) else { return tree };
-        let Some(part) = parse(text, out) else { return tree };
+        let Some((text, _)) = self.text(&path, &place, out) else { return Err(tree) };
+        let Some(part) = parse(text, out) else { return Err(tree) };
         let Value::Map(entries) = part.value else {
             let message = format!("`{path}` does not hold the fields of a block");
             out.push(
@@ -159,9 +174,10 @@ impl Parts<'_> {
                     .at(part.place.span())
                     .also(place.span(), "read here"),
             );
-            return tree;
+            return Err(tree);
         };
         let mut kept = Vec::new();
+        let mut other_kind = false;
         for (key, value) in entries {
             match (key.name.as_str(), &value.value) {
                 ("kind", Value::Text(said)) if said == kind => {}
@@ -169,15 +185,23 @@ impl Parts<'_> {
                     let message = format!("this part is not of kind `{kind}`");
                     let diagnostic = Diagnostic::error("part-kind", message).at(value.place.span());
                     out.push(diagnostic.also(place.span(), format!("read here for a `{kind}`")));
+                    other_kind = true;
                 }
                 _ => kept.push((key, value)),
             }
+        }
+        // The fields of another kind would only be told one by one.
+        if other_kind {
+            return Err(tree);
         }
         chain.push(path);
         let part = Tree { value: Value::Map(kept), place: part.place };
         let part = self.resolve(part, kind, schema, chain, out);
         chain.pop();
-        overlay(part, tree, schema)
+        match part {
+            Ok(part) => Ok(overlay(part, tree, schema)),
+            Err(part) => Err(overlay(part, tree, schema)),
+        }
     }
 }
 

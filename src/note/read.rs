@@ -52,6 +52,8 @@ pub struct RawBlock {
     pub line: usize,
     /// Its fields, over those of its part files, under those of `--with`.
     pub tree: Tree,
+    /// Whether all its part files could be had; where not, a fault says so, and fields may be missing.
+    pub whole: bool,
     /// Whether it stays in the house: by its `audience` or by a heading above it.
     pub internal: bool,
 }
@@ -137,7 +139,7 @@ pub fn read(
         sources,
         file,
         folder: input.folder,
-        parts: Parts { files: input.files, sources, shown: &shown_root(input) },
+        parts: Parts { files: input.files, sources, shown: &shown_root(input.shown, input.folder) },
         out,
         names: BTreeMap::new(),
     };
@@ -157,13 +159,14 @@ pub fn read(
     Some(Note { front, front_span: first_line, blocks, file, body, structure, solved, text })
 }
 
-/// The folder of `files` as the user would write it, for the names of other files in messages.
-fn shown_root(input: &Input<'_>) -> String {
-    let mut shown = input.shown.rfind('/').map_or("", |at| &input.shown[..at]);
-    for _ in input.folder.split('/').filter(|name| !name.is_empty()) {
+/// The folder of the files as the user would write it, for the names of other files in messages: from the path of the
+/// note as given and its folder among the files. Empty or ending in `/`.
+pub fn shown_root(note: &str, folder: &str) -> String {
+    let mut shown = note.rfind('/').map_or("", |at| &note[..at]);
+    for _ in folder.split('/').filter(|name| !name.is_empty()) {
         shown = shown.rfind('/').map_or("", |at| &shown[..at]);
     }
-    if shown.is_empty() && !input.shown.starts_with('/') { String::new() } else { format!("{shown}/") }
+    if shown.is_empty() && !note.starts_with('/') { String::new() } else { format!("{shown}/") }
 }
 
 /// The text of a note, if it is text and a note could be as long.
@@ -220,8 +223,13 @@ impl Reader<'_> {
         let text = Text::broken(self.file, fence.text.clone(), fence.segments.clone(), head, self.folder);
         let before = self.out.len();
         let mut tree = parse(text, self.out)?;
+        let mut whole = true;
         if kind.facts {
-            tree = self.parts.resolve(tree, kind.name, &kind.schema, &mut Vec::new(), self.out);
+            (tree, whole) = match self.parts.resolve(tree, kind.name, &kind.schema, &mut Vec::new(), self.out)
+            {
+                Ok(tree) => (tree, true),
+                Err(tree) => (tree, false),
+            };
         }
         if kind.values {
             self.values(&tree, &kind);
@@ -230,7 +238,7 @@ impl Reader<'_> {
             fault.block.get_or_insert_with(|| name.clone());
         }
         let line = self.sources.position(self.file, fence.head.start).line;
-        Some(RawBlock { kind: kind.name, name, span: head, line, tree, internal: fence.internal })
+        Some(RawBlock { kind: kind.name, name, span: head, line, tree, whole, internal: fence.internal })
     }
 
     /// Kind and name of a block.

@@ -5,6 +5,7 @@
 mod cli;
 mod document;
 mod layering;
+mod notes;
 mod pages;
 mod place;
 mod press;

@@ -57,7 +57,7 @@ fn so_bl() {
 
 /// What drives the filter in the second working.
 #[derive(Clone, Copy)]
-enum Drive {
+pub enum Drive {
     /// One ampere into the first node and out of the second (`None`: ground).
     Current(usize, Option<usize>),
     /// One volt at the op-amp's non-inverting input.
@@ -66,7 +66,7 @@ enum Drive {
 
 /// Voltage on the tuning port for a unit drive. Nodes: 0 pump, 1 between R2 and C2, 2 the bottom of C2 and C1
 /// (the op-amp's output, or ground), then the post filter's.
-fn filter_output(case: &Case, f: f64, drive: Drive) -> Complex64 {
+pub fn filter_output(case: &Case, f: f64, drive: Drive) -> Complex64 {
     let parts = loops::parts(case);
     let s = Complex64::new(0.0, 2.0 * PI * f);
     let n = 3 + parts.post.len();
@@ -139,7 +139,7 @@ fn ratio(db: f64) -> f64 {
 }
 
 /// L(f) of the budget by contributor, worked out from the case's numbers.
-fn second_working(case: &Case, f: f64) -> Vec<(&'static str, f64)> {
+pub fn second_working(case: &Case, f: f64) -> Vec<(&'static str, f64)> {
     let (n, k, o) = (case.feedback_ratio, case.oscillator.gain, case.output_divider);
     let s = Complex64::new(0.0, 2.0 * PI * f);
     // The op-amp inverts, and the pump's polarity is turned for it.

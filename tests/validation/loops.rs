@@ -25,7 +25,7 @@ pub fn parts(case: &Case) -> Parts {
     Parts { c1: f.c1, r2: f.r2, c2: f.c2, post: f.post.clone() }
 }
 
-fn filter(parts: Parts) -> Filter {
+fn assembled(parts: Parts) -> Filter {
     Filter {
         topology: Topology::Passive(2 + parts.post.len() as u8),
         c1: parts.c1,
@@ -56,7 +56,7 @@ fn case(parts: Parts, current: f64, gain: f64, ratio: f64, detector_frequency: f
             pushing: 0.0,
         },
         pump: PumpPoint { current, mismatch: 0.0, leakage: 0.0, pulse: 0.0 },
-        filter: filter(parts),
+        filter: assembled(parts),
         amplifier: None,
         noise: NoiseFacts::default(),
         temperature: 300.15,
@@ -76,6 +76,17 @@ fn read(inputs: &Value) -> Parts {
 /// A passive filter from a row that states its parts and `T_K`, in some loop.
 pub fn passive(inputs: &Value) -> Case {
     Case { temperature: number(inputs, "T_K"), ..case(read(inputs), 1e-3, 1e7, 100.0, 1e6) }
+}
+
+/// A passive filter from a row that states its parts.
+pub fn filter(inputs: &Value) -> Filter {
+    assembled(read(inputs))
+}
+
+/// A complete loop from a row that states its parts, `Icp_A`, `Kvco_Hz_per_V` and `N`.
+pub fn complete(inputs: &Value) -> Case {
+    let (current, gain, ratio) = constants(inputs);
+    in_loop(inputs, current, gain, ratio, 1e6)
 }
 
 /// Second-order loop (series R-C; C1 too small to matter) with natural frequency `natural` in Hz and damping.

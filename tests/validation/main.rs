@@ -1,10 +1,14 @@
 //! Checks against sources outside the project.
 
+mod filter;
 mod loop_noise;
 mod loops;
+mod margins;
+mod notes;
 mod phase_noise;
 mod plan;
 mod sampled;
+mod second_order;
 mod series;
 mod support;
 mod synthesis;

@@ -52,11 +52,14 @@ pub fn close(got: f64, expected: f64, relative: f64, what: &str) {
 const UNCOVERED: &str = include_str!("uncovered.txt");
 
 /// The tests themselves, to see which rows they ask for.
-const TESTS: [&str; 7] = [
+const TESTS: [&str; 10] = [
+    include_str!("filter.rs"),
     include_str!("loop_noise.rs"),
+    include_str!("margins.rs"),
     include_str!("phase_noise.rs"),
     include_str!("plan.rs"),
     include_str!("sampled.rs"),
+    include_str!("second_order.rs"),
     include_str!("series.rs"),
     include_str!("synthesis.rs"),
     include_str!("thermal.rs"),

@@ -235,7 +235,7 @@ fn words(error: &PlanError, given: &Given) -> (&'static str, &'static str, Strin
             channel(output),
             "divider-range",
             format!(
-                "the channel {} needs N = {:.6}, outside {} .. {}",
+                "the channel {} needs N = {}, outside {} .. {}",
                 hertz(output),
                 to_f64(needed),
                 limits.0,
@@ -243,15 +243,22 @@ fn words(error: &PlanError, given: &Given) -> (&'static str, &'static str, Strin
             ),
             None,
         ),
-        PlanError::DetectorTooFast { .. } | PlanError::NoReferenceDivider { .. } => {
-            let hint = match error {
-                PlanError::NoReferenceDivider { below, above, .. } => {
-                    either(below.as_ref().map(hertz), above.as_ref().map(hertz))
-                }
-                _ => None,
-            };
-            ("detector_frequency", "detector-frequency", error.to_string(), hint)
-        }
+        PlanError::DetectorTooFast { frequency, limit } => (
+            "detector_frequency",
+            "detector-frequency",
+            format!(
+                "a detector frequency of {} is above the detector's limit of {}",
+                hertz(frequency),
+                hertz(limit)
+            ),
+            None,
+        ),
+        PlanError::NoReferenceDivider { wanted, below, above } => (
+            "detector_frequency",
+            "detector-frequency",
+            format!("no reference divider gives a detector frequency of {}", hertz(wanted)),
+            either(below.as_ref().map(hertz), above.as_ref().map(hertz)),
+        ),
         PlanError::DoublerTooFast { .. } => ("reference_doubler", "doubler", error.to_string(), None),
         PlanError::NoCommonDetectorFrequency { .. } | PlanError::TooManyChannels { .. } => {
             ("step", "plan", error.to_string(), None)
