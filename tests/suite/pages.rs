@@ -63,7 +63,8 @@ fn every_construct_is_typeset_to_the_standards() {
         let pdf = typeset(&files("tests/notes/pages", "torture.md", edition), STANDARDS);
         let pages = sound("torture", &pdf.unwrap_or_else(|said| panic!("{said}")), 5);
         let text = pages.concat();
-        for words in ["{{ not expanded }}", "<b>bold?</b>", "a remark on channel 69", "#not a heading, $not math$"]
+        for words in
+            ["{{ not expanded }}", "<b>bold?</b>", "a remark on channel 69", "#not a heading, $not math$"]
         {
             assert!(text.contains(words), "`{words}` is missing");
         }
