@@ -1,7 +1,7 @@
 //! The pump current: as asked, or the largest step that can be built and held over the band.
 
 use super::build::Point;
-use super::{Diagnostic, Digits, Faults, Given, Unit, print};
+use super::{Diagnostic, Digits, Faults, Given, Unit, first_of, print};
 use crate::blocks::synthesizer::Synthesizer;
 use crate::physics::synthesis::{self, Goal};
 
@@ -48,10 +48,12 @@ pub(super) fn choose(
     let slope = goal.slope;
     let least_slope = point.slopes.iter().copied().fold(slope, f64::min);
     let mut why_not = String::new();
+    let mut first_why = None;
     for &current in currents.iter().rev() {
         // Held: the channel of least K/N needs more current by the same factor.
         if current * slope / least_slope > top * (1.0 + 1e-9) {
             why_not = "leaves no room to hold the bandwidth over the band".to_owned();
+            first_why.get_or_insert_with(|| why_not.clone());
             continue;
         }
         match synthesis::design(goal, current) {
@@ -69,16 +71,22 @@ pub(super) fn choose(
                 };
                 return Some((current, because));
             }
-            Err(why) => why_not = format!("can't be built ({why})"),
+            Err(why) => {
+                why_not = format!("can't be built ({why})");
+                first_why.get_or_insert_with(|| why_not.clone());
+            }
         }
     }
-    faults.place(
-        given.fields.place("bandwidth"),
-        "pump-current",
-        format!(
-            "no step of the pump gives a filter that can be built: the least, {}, {why_not}",
-            amperes(currents[0])
-        ),
-    );
+    let (least, top) = (amperes(currents[0]), amperes(top));
+    let largest = first_why.unwrap_or_default();
+    let message = if currents.len() == 1 {
+        format!("the pump's one current, {top}, {largest}")
+    } else {
+        format!("no step of the pump will do: the largest, {top}, {largest}; the least, {least}, {why_not}")
+    };
+    let place = first_of(&given.fields, &["pump_current", "bandwidth"]);
+    faults.push(Diagnostic::error("pump-current", message).at(place.span()).hint(
+        "a `pump_current` that is asked for may leave the last capacitor smaller than three times the tuning port's",
+    ));
     None
 }
