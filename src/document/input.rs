@@ -11,7 +11,7 @@ use crate::source::{FileId, SourceMap, Span, Spanned};
 /// Fills a text field of a block (`text`, `caption`, `because`, a table's prose cell): live prose, then CommonMark.
 pub type Fill<'a> = dyn Fn(&str, Span) -> Result<Vec<Block>, Vec<Diagnostic>> + 'a;
 
-/// Everything a document is made of, for every reader; [`assemble`](super::assemble) chooses from it.
+/// Everything a document is made of, for every reader; [`assemble`](super::assemble()) chooses from it.
 pub struct Input<'a> {
     /// Who will read it.
     pub edition: Edition,
