@@ -1,7 +1,7 @@
 //! The requirement matrix as text.
 
 use crate::results::{MetricPath, Node, State, Store, Verdict};
-use crate::units::{Digits, Unit, ascii, print};
+use crate::units::{Digits, Unit, ascii, print, print_difference};
 
 /// Heads of the columns.
 const HEADS: [&str; 7] = ["requirement", "verdict", "value", "limit", "margin", "reserve", "case"];
@@ -52,7 +52,7 @@ fn row(verdict: &Verdict, store: &Store) -> [String; 7] {
         verdict.id.clone(),
         verdict.state.word().to_owned(),
         value + at.as_deref().unwrap_or_default(),
-        ascii(&verdict.limit),
+        limit(verdict),
         verdict.margin.map_or_else(dash, |margin| difference(margin, verdict.unit)),
         reserve,
         case,
@@ -68,12 +68,21 @@ fn digits(verdict: &Verdict, store: &Store) -> Digits {
     }
 }
 
-/// A margin or reserve; a difference of temperatures has no zero to be shifted by.
+/// A margin or reserve.
 fn difference(value: f64, unit: Unit) -> String {
-    if unit == Unit::Kelvin {
-        return ascii(&format!("{} K", print(value, Unit::One, Digits::Significant(3))));
+    ascii(&print_difference(value, unit, Digits::Significant(3)))
+}
+
+/// The limit as written, with what its names stand for; of a mask the point that decided.
+fn limit(verdict: &Verdict) -> String {
+    match (verdict.at, verdict.value.zip(verdict.margin), verdict.limit_stands_for.as_str()) {
+        (Some(_), Some((value, margin)), _) => {
+            let bound = print(value + margin, verdict.unit, Digits::Significant(3));
+            format!("mask, there {}", ascii(&bound))
+        }
+        (_, _, "") => ascii(&verdict.limit),
+        (_, _, stands_for) => format!("{} ({})", ascii(&verdict.limit), ascii(stands_for)),
     }
-    ascii(&print(value, unit, Digits::Significant(3)))
 }
 
 /// The verdict in one sentence, without a full stop.

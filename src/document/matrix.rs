@@ -1,10 +1,10 @@
 //! The compliance matrix.
 
-use super::words::{one_line, print_difference};
+use super::words::one_line;
 use super::{Fill, Inline};
 use crate::diag::Diagnostic;
 use crate::results::{MetricPath, State, Store, Verdict};
-use crate::units::{Digits, print};
+use crate::units::{Digits, print, print_difference};
 
 /// One requirement with its verdict, as printed.
 #[derive(Clone, Debug, PartialEq)]
@@ -102,8 +102,14 @@ fn row(store: &Store, verdict: &Verdict, text: Vec<Inline>, evidence: Vec<Inline
             stands_for => format!("{} ({stands_for})", printed_limit(&verdict.limit)),
         },
         value,
-        margin: verdict.margin.map(|m| print_difference(m, verdict.unit, 3)).unwrap_or_default(),
-        reserve: verdict.reserve.map(|r| print_difference(r, verdict.unit, 3)).unwrap_or_default(),
+        margin: verdict
+            .margin
+            .map(|m| print_difference(m, verdict.unit, Digits::Significant(3)))
+            .unwrap_or_default(),
+        reserve: verdict
+            .reserve
+            .map(|r| print_difference(r, verdict.unit, Digits::Significant(3)))
+            .unwrap_or_default(),
         case,
         method: verdict.method.clone().unwrap_or_else(|| if judged { "analysis" } else { "" }.to_owned()),
         evidence,

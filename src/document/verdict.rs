@@ -1,10 +1,10 @@
 //! The verdict of the cover: one sentence, the least margin, what it rests on.
 
 use super::matrix::MatrixRow;
-use super::words::{count_of, listed, print_difference};
+use super::words::{count_of, listed};
 use super::{Basis, BlockInput, Edition};
 use crate::results::{Limit, MetricPath, State, Store, Verdict};
-use crate::units::parse_as;
+use crate::units::{Digits, parse_as, print_difference};
 
 /// What the cover says.
 #[derive(Clone, Debug, PartialEq)]
@@ -95,7 +95,7 @@ fn sentence(judged: usize, not_met: &[String], reserve: &[String], open: usize) 
 fn least(store: &Store) -> Option<(String, String)> {
     let shares = store.requirements.iter().filter_map(|verdict| Some((share(store, verdict)?, verdict)));
     let (share, verdict) = shares.min_by(|a, b| a.0.total_cmp(&b.0))?;
-    let margin = print_difference(verdict.margin?, verdict.unit, 3);
+    let margin = print_difference(verdict.margin?, verdict.unit, Digits::Significant(3));
     let how = if verdict.unit.is_decibel() { "as a ratio of amplitudes" } else { "of its limit" };
     let percent = format!("{:.1}\u{202f}%", share * 100.0).replace('-', "\u{2212}");
     Some((verdict.id.clone(), format!("{margin}, {percent} {how}")))

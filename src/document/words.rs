@@ -1,7 +1,6 @@
 //! Prose as plain text, and small words of the document.
 
 use super::{Block, Inline};
-use crate::units::{Digits, Unit, print};
 
 /// The text alone, for file cells, bookmarks and alternative texts.
 pub fn plain_text(inlines: &[Inline]) -> String {
@@ -48,16 +47,6 @@ pub(super) fn one_line(blocks: Vec<Block>) -> Vec<Inline> {
         out.extend(inlines);
     }
     out
-}
-
-/// A difference of two values: temperatures have no zero point then.
-pub(super) fn print_difference(value: f64, unit: Unit, digits: usize) -> String {
-    if unit == Unit::Kelvin {
-        return format!("{}\u{202f}K", print(value, Unit::One, Digits::Significant(digits)));
-    }
-    // A difference of two levels is in dB.
-    let unit = if unit.is_decibel() { Unit::Decibel } else { unit };
-    print(value, unit, Digits::Significant(digits))
 }
 
 /// "one", "two", .. for small counts in a sentence.

@@ -93,6 +93,16 @@ pub(crate) fn prefix(power: i32) -> &'static str {
     PREFIXES.iter().find(|(p, _)| *p == power).map_or("", |(_, prefix)| prefix)
 }
 
+/// A difference of two values of this unit, such as a margin: of levels in dB, of temperatures in K.
+pub fn print_difference(value: f64, unit: Unit, digits: Digits) -> String {
+    match unit {
+        // A difference of temperatures has no zero to be shifted by.
+        Unit::Kelvin => format!("{}\u{202f}K", print(value, Unit::One, digits)),
+        unit if unit.is_decibel() => print(value, Unit::Decibel, digits),
+        unit => print(value, unit, digits),
+    }
+}
+
 /// The value in a unit of the reader's choice ("kHz"), with a fixed number of decimals.
 ///
 /// `None` where `symbol` is not a unit of that dimension.
