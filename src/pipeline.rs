@@ -6,9 +6,7 @@ use std::sync::Arc;
 
 use crate::blocks::{self, Inputs, OpenItems, Solution};
 use crate::diag::{Diagnostic, Severity, Warned};
-use crate::document::{
-    self, Approval, Basis, BlockInput, Document, Edition, Equation, Front, Look, Revision,
-};
+use crate::document::{self, Basis, BlockInput, Document, Edition, Equation, Look};
 use crate::emit::{self, OutFile};
 use crate::exhibit::Exhibit;
 use crate::note::place::Place;
@@ -158,7 +156,7 @@ fn document(
         Inputs { solved: &done.solved, catalog: &done.catalog, files: job.files, sources, shown: &root };
     let input = document::Input {
         edition,
-        front: front(&note.front),
+        front: note.front.clone(),
         prose,
         store: done.store.clone(),
         blocks: note
@@ -244,28 +242,6 @@ fn block_input(solution: &Solution, line: usize, inputs: &Inputs<'_>) -> Option<
         equations: solved.equations.iter().map(equation).collect(),
         open_items: solved.model.downcast_ref::<OpenItems>().map_or(0, |items| items.open),
     })
-}
-
-fn front(front: &note::Front) -> Front {
-    Front {
-        title: front.title.clone(),
-        document: front.document.clone(),
-        revision: front.revision.clone(),
-        date: front.date.clone(),
-        prepared_by: front.prepared_by.clone(),
-        customer: front.customer.clone(),
-        project: front.project.clone(),
-        approvals: front
-            .approvals
-            .iter()
-            .map(|a| Approval { role: a.role.clone(), name: a.name.clone(), date: a.date.clone() })
-            .collect(),
-        history: front
-            .history
-            .iter()
-            .map(|r| Revision { revision: r.revision.clone(), date: r.date.clone(), text: r.text.clone() })
-            .collect(),
-    }
 }
 
 fn words(fault: &FileFault) -> String {

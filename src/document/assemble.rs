@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 use std::sync::Arc;
 
 use super::blocks::{fields_of, file_of};
-use super::input::{BlockInput, Equation, Fill, Front, Input};
+use super::input::{BlockInput, Equation, Fill, Input};
 use super::links::{Place, Resolver, each_place, number_headings};
 use super::matrix::{self, MatrixRow};
 use super::summary::{self, KeyFigure, TwiceRow};
@@ -16,6 +16,7 @@ use super::{
 use super::{audience, plain_text};
 use crate::diag::{Diagnostic, Severity, Warned};
 use crate::exhibit::{Cell, Exhibit, Table};
+use crate::note::Front;
 use crate::results::Store;
 use crate::source::{FileId, SourceMap, Span, confine};
 

@@ -5,6 +5,7 @@ use std::sync::Arc;
 use super::{Block, Edition};
 use crate::diag::Diagnostic;
 use crate::exhibit::Exhibit;
+use crate::note::Front;
 use crate::results::Store;
 use crate::source::{FileId, SourceMap, Span, Spanned};
 
@@ -33,51 +34,6 @@ pub struct Input<'a> {
     pub sources: Arc<SourceMap>,
     /// The note among them.
     pub file: FileId,
-}
-
-/// The front matter, as far as the document prints it.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct Front {
-    /// Title.
-    pub title: String,
-    /// Document number.
-    pub document: Option<String>,
-    /// Revision.
-    pub revision: Option<String>,
-    /// Date, as written.
-    pub date: Option<String>,
-    /// Author.
-    pub prepared_by: Option<String>,
-    /// Customer.
-    pub customer: Option<String>,
-    /// Project.
-    pub project: Option<String>,
-    /// Who approves.
-    pub approvals: Vec<Approval>,
-    /// Earlier revisions.
-    pub history: Vec<Revision>,
-}
-
-/// One approval; without a date it is still to be given.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct Approval {
-    /// Role, e.g. "Checked".
-    pub role: String,
-    /// Name.
-    pub name: String,
-    /// Date, as written; empty while open.
-    pub date: String,
-}
-
-/// One line of the history.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct Revision {
-    /// Revision.
-    pub revision: String,
-    /// Date, as written.
-    pub date: String,
-    /// What changed.
-    pub text: String,
 }
 
 /// One block of the note with all that the document shows of it.

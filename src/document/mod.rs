@@ -16,10 +16,11 @@ mod verdict;
 mod words;
 
 pub use crate::note::ast::{Block, Inline};
+pub use crate::note::{Approval, Change, Front};
 pub use assemble::{Document, assemble, image_file};
 pub use blocks::{Exhibits, Fact, Placed, PlacedFigure, PlacedTable, TableCell};
 pub use caveats::{CAUTIONS, LEFT_OUT};
-pub use input::{Approval, Basis, BlockInput, Equation, Fill, Front, Input, Revision};
+pub use input::{Basis, BlockInput, Equation, Fill, Input};
 pub use links::{Anchor, AnchorKind};
 pub use look::Look;
 pub use matrix::MatrixRow;

@@ -29,7 +29,7 @@ pub struct Front {
     pub approvals: Vec<Approval>,
     /// Earlier revisions.
     pub history: Vec<Change>,
-    /// Edition: `review` or `customer`.
+    /// Look: `review` or `customer`.
     pub template: Option<&'static str>,
 }
 

@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use loopcase::diag::{Diagnostic, Warned};
 use loopcase::document::{
-    Approval, Basis, Block, BlockInput, Document, Edition, Equation, Front, Inline, Input, Revision, assemble,
+    Approval, Basis, Block, BlockInput, Change, Document, Edition, Equation, Front, Inline, Input, assemble,
 };
 use loopcase::exhibit::{
     Axis, Bars, Cell, Column, Curve, Drawing, Exhibit, Figure, FilterSchematic, LoopDiagram, Mark, Panel,
@@ -80,7 +80,7 @@ fn front() -> Front {
             ("B", "2026-10-11", "Loop bandwidth raised to 28 kHz"),
             ("C", "2026-11-20", "Oscillator noise from the second bench run; LO-4 restated as a mask"),
         ]
-        .map(|(revision, date, text)| Revision {
+        .map(|(revision, date, text)| Change {
             revision: revision.into(),
             date: date.into(),
             text: text.into(),
