@@ -75,6 +75,7 @@ fn front() -> Front {
         ]
         .map(|(role, name, date)| Approval { role: role.into(), name: name.into(), date: date.into() })
         .to_vec(),
+        template: None,
         history: [
             ("A", "2026-08-03", "First issue"),
             ("B", "2026-10-11", "Loop bandwidth raised to 28 kHz"),
