@@ -65,13 +65,13 @@ fn front() -> Front {
         document: Some("WR-LO-0217".to_owned()),
         revision: Some("C".to_owned()),
         date: Some("2026-11-20".to_owned()),
-        prepared_by: Some("A. Mirren".to_owned()),
-        customer: Some("Northfell Radar Office".to_owned()),
-        project: Some("Kestrel receiver".to_owned()),
+        prepared_by: Some("A. Example".to_owned()),
+        customer: Some("Radar office (invented)".to_owned()),
+        project: Some("Invented receiver".to_owned()),
         approvals: [
-            ("Prepared", "A. Mirren", "2026-11-20"),
-            ("Checked", "T. Okonjo", "2026-11-23"),
-            ("Approved", "R. Valdane", ""),
+            ("Prepared", "A. Example", "2026-11-20"),
+            ("Checked", "B. Example", "2026-11-23"),
+            ("Approved", "C. Example", ""),
         ]
         .map(|(role, name, date)| Approval { role: role.into(), name: name.into(), date: date.into() })
         .to_vec(),
@@ -211,7 +211,7 @@ fn requirements(file: FileId) -> Vec<Verdict> {
         |id: &str, text: &str, metric: &str, value: f64, unit: Unit, limit: &str, margin: f64| Verdict {
             id: id.to_owned(),
             text: text.to_owned(),
-            source: "Kestrel receiver specification, 4.2".to_owned(),
+            source: "Invented receiver specification, 4.2".to_owned(),
             metric: Some(metric.to_owned()),
             value: Some(value),
             why: None,

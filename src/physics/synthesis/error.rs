@@ -2,6 +2,8 @@
 
 use std::fmt;
 
+use crate::units::{Digits, Unit, print};
+
 /// Why a filter cannot be designed, with what can be reached instead.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum SynthesisError {
@@ -46,7 +48,7 @@ pub enum SynthesisError {
 
 impl fmt::Display for SynthesisError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        const PICO: f64 = 1e-12;
+        let farads = |value: f64| print(value, Unit::Farad, Digits::Significant(3));
         match *self {
             Self::Goal(reason) => f.write_str(reason),
             Self::PhaseMargin { asked, least, largest } => write!(
@@ -56,23 +58,23 @@ impl fmt::Display for SynthesisError {
             ),
             Self::PortPole { bandwidth } => write!(
                 f,
-                "the tuning port passes too little at {bandwidth:.4e} Hz for any phase margin: the bandwidth must \
-                 stay below its own"
+                "the tuning port passes too little at {} for any phase margin: the bandwidth must stay below its own",
+                print(bandwidth, Unit::Hertz, Digits::Significant(3))
             ),
             Self::NotRealisable { part } => {
                 write!(f, "no filter has these poles, as {part} would be zero: pole ratios must stay below 1")
             }
             Self::LastCapacitor { total, port } => write!(
                 f,
-                "the last capacitor could be {:.4} pF at most, less than the {:.4} pF of the tuning port",
-                total / PICO,
-                port / PICO
+                "the last capacitor could be {} at most, less than the {} of the tuning port",
+                farads(total),
+                farads(port)
             ),
             Self::Capacitance { part, needed, allowed } => write!(
                 f,
-                "{part} would have to be {:.4} nF, and {:.4} nF is the most allowed",
-                needed / (1e3 * PICO),
-                allowed / (1e3 * PICO)
+                "{part} would have to be {}, and {} is the most allowed",
+                farads(needed),
+                farads(allowed)
             ),
         }
     }
