@@ -1,0 +1,45 @@
+//! How long a note takes without the typesetter, and the steps of it that repeat most, in one run.
+
+#![allow(clippy::disallowed_methods, reason = "benches read the worked notes")]
+#![allow(missing_docs, reason = "criterion's macros make items without docs")]
+
+use std::fs;
+use std::hint::black_box;
+use std::path::Path;
+
+use criterion::{Criterion, criterion_group, criterion_main};
+use loopcase::pipeline::{Job, produce, solve};
+use loopcase::source::Memory;
+
+/// The worked notes with their parts, in memory.
+fn designs() -> Memory {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("designs");
+    let mut files = Vec::new();
+    for folder in ["", "parts/"] {
+        for entry in fs::read_dir(root.join(folder)).expect("a folder").flatten() {
+            if entry.path().is_file() {
+                let name = format!("{folder}{}", entry.file_name().to_string_lossy());
+                files.push((name, fs::read(entry.path()).expect("a file")));
+            }
+        }
+    }
+    Memory::new(files)
+}
+
+fn job<'a>(files: &'a Memory, with: &'a [(String, String)]) -> Job<'a> {
+    Job { files, note: "radar_lo.md", shown: "radar_lo.md", with, edition: None, template: None }
+}
+
+fn note(criterion: &mut Criterion) {
+    let files = designs();
+    let solved = solve(&job(&files, &[])).solved.expect("the note is sound");
+    let mut group = criterion.benchmark_group("radar_lo");
+    group.bench_function("solve", |b| b.iter(|| black_box(solve(&job(&files, &[])))));
+    group.bench_function("produce", |b| b.iter(|| black_box(produce(&solved, &[]))));
+    let empty = Memory::new([("radar_lo.md", "---\ntitle: Only prose\n---\n\nNothing is solved here.\n")]);
+    group.bench_function("solve prose only", |b| b.iter(|| black_box(solve(&job(&empty, &[])))));
+    group.finish();
+}
+
+criterion_group!(benches, note);
+criterion_main!(benches);
