@@ -105,8 +105,8 @@ fn run(job: &Job<'_>, sources: &Arc<SourceMap>, out: &mut Vec<Diagnostic>) -> Op
     done.store.note = note_name(job.note).to_owned();
     done.store.revision.clone_from(&note.front.revision);
     done.store.warnings = solve::warnings(out, &done.store, sources);
-    // Prose that cites what was not solved would only repeat the first fault.
     if out.iter().any(|d| d.severity == Severity::Error) {
+        prose_faults(&note, &done, sources, out);
         return None;
     }
     let edition = job.edition.unwrap_or(Edition::Review);
@@ -124,6 +124,28 @@ fn run(job: &Job<'_>, sources: &Arc<SourceMap>, out: &mut Vec<Diagnostic>) -> Op
         document,
         images,
     })
+}
+
+/// Faults of the prose of a note that is not solved. Prose that cites what is there, but was not solved, would only
+/// repeat the first fault.
+fn prose_faults(note: &Note, done: &Done, sources: &Arc<SourceMap>, out: &mut Vec<Diagnostic>) {
+    let template = template::Prose::new(&done.store);
+    let pass = |text: &str, mark: char| {
+        template.fill(text, mark).map(|(text, values)| note::Filled { text, values })
+    };
+    let reader = note::Prose { sources, fill: &pass };
+    let mut found = Vec::new();
+    reader.note(note, &mut found);
+    for (text, place) in done.solved.values().flat_map(|s| blocks::prose_fields(&s.given.fields)) {
+        reader.fragment(&note::Fragment { text: &text, place: &place }, &mut found);
+    }
+    // A name taken twice, and so a block shown twice, is told already.
+    let told: Vec<Option<Span>> = out.iter().map(|fault| fault.span).collect();
+    found.retain(|fault| !told.contains(&fault.span));
+    out.extend(found.into_iter().filter(|fault| {
+        let word = fault.span.map(|span| sources.text(span.file)[span.start..span.end].to_owned());
+        fault.id != "unknown-name" || word.is_none_or(|word| !note.declares(&word))
+    }));
 }
 
 fn document(

@@ -1,6 +1,7 @@
 //! Prose: protected, filled by the template pass, put together again and read as Markdown.
 
 use std::collections::BTreeMap;
+use std::ops::Range;
 
 use super::ast::Block;
 use super::build::Builder;
@@ -10,6 +11,9 @@ use super::read::Note;
 use super::structure::{Structure, scan};
 use crate::diag::{Diagnostic, Misplaced};
 use crate::source::{FileId, SourceMap, Span};
+
+/// Faults of one text that are looked for: each takes a pass of its own.
+const MOST_FAULTS: usize = 200;
 
 /// Text after the template pass.
 #[derive(Clone, Debug, Default)]
@@ -105,16 +109,61 @@ impl Prose<'_> {
         let (restored, values) = match self.render(text, structure) {
             Ok(rendered) => rendered,
             Err(fault) => {
-                out.push(frame.place(fault));
+                self.faults(fault, text, structure, frame, out);
                 return Vec::new();
             }
         };
         Builder::new(&restored, &values, frame, solved, out).blocks()
     }
 
+    /// Reports a fault and those after it, which show when the expression at fault is taken out: the engine stops at
+    /// the first.
+    fn faults(
+        &self,
+        first: Misplaced,
+        text: &str,
+        structure: &Structure,
+        frame: &Frame<'_>,
+        out: &mut Vec<Diagnostic>,
+    ) {
+        let mut text = text.to_owned();
+        let mut next = Some(first);
+        for _ in 0..MOST_FAULTS {
+            let Some(fault) = next else { return };
+            let blamed = blamed(&text, &fault);
+            out.push(frame.place(fault));
+            next = blamed.and_then(|range| {
+                // As many bytes as before, so that all places stay.
+                let blanks = " ".repeat(range.len());
+                text.replace_range(range, &blanks);
+                self.render(&text, structure).err()
+            });
+        }
+    }
+
     fn render(&self, text: &str, structure: &Structure) -> Result<(Restored, Vec<String>), Misplaced> {
         let protected = protect(text, structure)?;
         let filled = (self.fill)(&protected.template, VALUE)?;
         Ok((protected.restore(&filled.text), filled.values))
+    }
+}
+
+/// The expression `{{ .. }}` that a fault lies in, where it is told by its line and word; `None` for a tag.
+fn blamed(text: &str, fault: &Misplaced) -> Option<Range<usize>> {
+    let before: usize = text.split_inclusive('\n').take(fault.line.saturating_sub(1)).map(str::len).sum();
+    let line = text[before..].lines().next()?;
+    let mut found = Vec::new();
+    let mut at = 0;
+    while let Some(open) = line[at..].find("{{").map(|open| at + open) {
+        at = open + line[open..].find("}}")? + 2;
+        if line[open..at].contains(&fault.word) {
+            found.push(before + open..before + at);
+        }
+    }
+    match found.as_slice() {
+        [one] => Some(one.clone()),
+        // Of several the first with that word was evaluated first; without a word any may be meant.
+        [first, ..] if !fault.word.is_empty() => Some(first.clone()),
+        _ => None,
     }
 }

@@ -159,6 +159,17 @@ pub fn read(
     Some(Note { front, front_span: first_line, blocks, file, body, structure, solved, text })
 }
 
+impl Note {
+    /// Whether some fence, sound or not, or an entry of `values` or `requirements` has that name.
+    pub fn declares(&self, name: &str) -> bool {
+        let value = |block: &RawBlock| {
+            matches!(block.kind, "values" | "requirements") && block.tree.get(name).is_some()
+        };
+        self.structure.fences.iter().any(|fence| fence.info.split_whitespace().any(|word| word == name))
+            || self.blocks.iter().any(value)
+    }
+}
+
 /// The folder of the files as the user would write it, for the names of other files in messages: from the path of the
 /// note as given and its folder among the files. Empty or ending in `/`.
 pub fn shown_root(note: &str, folder: &str) -> String {

@@ -159,7 +159,8 @@ fn misplaced(error: &Error, template: &str, lookup: &Lookup) -> Misplaced {
         kind if detail.is_empty() => kind.to_string(),
         kind => format!("{kind}: {detail}"),
     };
-    Misplaced { line, word: String::new(), diagnostic: Diagnostic::error("template", message) }
+    let word = if blamed.contains('\n') { "" } else { blamed.trim() };
+    Misplaced { line, word: word.to_owned(), diagnostic: Diagnostic::error("template", message) }
 }
 
 #[cfg(test)]
