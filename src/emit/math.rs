@@ -156,7 +156,9 @@ impl<'a, I: Iterator<Item = Event<'a>>> Reader<'a, I> {
             self.events.next();
             return Ok(accented);
         }
-        if ty == ScriptType::Superscript && !above_below && mark == Some('∘') {
+        let degree =
+            matches!(self.events.peek(), Some(Event::Content(Content::BinaryOp { content: '∘', .. })));
+        if ty == ScriptType::Superscript && !above_below && degree {
             self.events.next();
             return Ok(format!("{base} degree"));
         }
@@ -269,15 +271,31 @@ impl<'a, I: Iterator<Item = Event<'a>>> Reader<'a, I> {
 }
 
 fn flush(word: &mut String, parts: &mut Vec<String>) {
-    if !word.is_empty() {
-        parts.push(format!("upright({})", literal(&std::mem::take(word))));
+    let word = std::mem::take(word);
+    match word.chars().count() {
+        0 => {}
+        // A string is a word, with room on both sides; one letter, as in `\mathrm{d}f`, is a sign like any other.
+        1 => parts.push(format!("upright({word})")),
+        _ => parts.push(format!("upright({})", literal(&word))),
     }
+}
+
+/// The text of `\text`, as it is meant: signs that TeX wants escaped lose their backslash.
+fn plain(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    let mut chars = text.chars().peekable();
+    while let Some(c) = chars.next() {
+        if c != '\\' || !chars.peek().is_some_and(|next| "#$%&_{}".contains(*next)) {
+            out.push(c);
+        }
+    }
+    out
 }
 
 fn content(content: Content<'_>, font: Option<Font>) -> String {
     match content {
         Content::Text("&nbsp;") => literal("\u{a0}"),
-        Content::Text(text) => literal(text),
+        Content::Text(text) => literal(&plain(text)),
         Content::Number(digits) => styled(&digits.chars().map(sign).collect::<String>(), font),
         Content::Function(name) => format!("op({})", literal(name)),
         Content::Ordinary { content: 'µ', .. } => styled("μ", font),
@@ -397,4 +415,30 @@ fn space(width: Dimension) -> String {
         DimensionUnit::Dd | DimensionUnit::Cc | DimensionUnit::Sp => return String::new(),
     };
     if value.is_finite() && value.abs() < 200.0 { format!("#h({value:.4}{unit})") } else { String::new() }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn words_and_signs_are_what_was_meant() {
+        for (tex, typst) in [
+            (r"\text{\# 5 \%}", "\"# 5 %\""),
+            (r"\mathrm{d}f", "upright(d) f"),
+            (r"\mathrm{pd}", "upright(\"pd\")"),
+            (r"25^\circ", "25 degree"),
+            (r"\mu", "μ"),
+        ] {
+            assert_eq!(to_typst(tex).as_deref(), Ok(typst), "{tex}");
+        }
+    }
+
+    #[test]
+    fn what_is_not_in_the_tables_is_refused() {
+        for tex in [r"\nosuch", r"\frac{a", r"\color{red} x", r"\begin{array}{c|c} a & b \end{array}"] {
+            assert!(to_typst(tex).is_err(), "{tex}");
+        }
+        assert!(to_typst(&format!("{}x{}", "{".repeat(60), "}".repeat(60))).is_err());
+    }
 }
