@@ -3,5 +3,6 @@
 pub mod brent;
 pub mod expm;
 pub mod interpolate;
+pub mod nelder_mead;
 pub mod poly;
 pub mod quadrature;

@@ -1,9 +1,11 @@
 //! The equations of the loop.
 
+pub mod board;
 pub mod derived;
 pub mod integral;
 pub mod linear;
 pub mod noise;
+pub mod optimum;
 pub mod part;
 pub mod plan;
 pub mod sampled;
