@@ -5,6 +5,8 @@ use std::ffi::OsString;
 use std::fs::{self, File};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
+use std::sync::mpsc::{self, Sender};
+use std::thread::{self, JoinHandle};
 use std::time::Duration;
 
 use super::{DiskError, Lock, Why};
@@ -16,6 +18,39 @@ const PATIENCE: Duration = Duration::from_mins(2);
 /// The file by which a result folder is told from any other.
 const MARK: &str = "results.json";
 
+/// Brings files to the disk in the background, while the typesetter works: a crash of the machine right after the swap
+/// must not leave empty files in place of whole ones.
+#[derive(Debug)]
+struct Syncing {
+    files: Option<Sender<(PathBuf, File)>>,
+    worker: Option<JoinHandle<Result<(), (PathBuf, io::Error)>>>,
+}
+
+impl Syncing {
+    fn start() -> Self {
+        let (files, queue) = mpsc::channel::<(PathBuf, File)>();
+        let worker = thread::spawn(move || {
+            queue.iter().try_for_each(|(place, file)| file.sync_all().map_err(|error| (place, error)))
+        });
+        Self { files: Some(files), worker: Some(worker) }
+    }
+
+    fn add(&self, place: PathBuf, file: File) {
+        if let Some(files) = &self.files {
+            // The worker stops early only at a fault, which `finish` tells.
+            let _ = files.send((place, file));
+        }
+    }
+
+    fn finish(&mut self) -> Result<(), (PathBuf, io::Error)> {
+        self.files = None;
+        match self.worker.take().map(JoinHandle::join) {
+            Some(Ok(result)) => result,
+            _ => Ok(()),
+        }
+    }
+}
+
 /// A folder `.NAME.new` beside `NAME`. Nothing of `NAME` changes before [`Staging::commit`]; dropped without it, the
 /// staging folder disappears. A lock keeps a second run out until then.
 #[derive(Debug)]
@@ -24,6 +59,7 @@ pub struct Staging {
     new: PathBuf,
     old: PathBuf,
     written: BTreeSet<String>,
+    syncing: Syncing,
     done: bool,
     // Last, so that it is let go of last.
     _lock: Lock,
@@ -56,7 +92,15 @@ impl Staging {
             return Err(DiskError::because("will not replace", target, Why::Foreign));
         }
         fs::create_dir(&new).map_err(|e| DiskError::new("could not create", &new, e))?;
-        Ok(Self { target: target.to_owned(), new, old, written: BTreeSet::new(), done: false, _lock: lock })
+        Ok(Self {
+            target: target.to_owned(),
+            new,
+            old,
+            written: BTreeSet::new(),
+            syncing: Syncing::start(),
+            done: false,
+            _lock: lock,
+        })
     }
 
     /// The folder to write to until it is committed.
@@ -73,8 +117,8 @@ impl Staging {
         let fault = |error| DiskError::new("could not write", &place, error);
         let mut file = File::create_new(&place).map_err(fault)?;
         file.write_all(bytes).map_err(fault)?;
-        // A crash of the machine right after the swap must not leave empty files in place of whole ones.
-        file.sync_all().map_err(fault)
+        self.syncing.add(place, file);
+        Ok(())
     }
 
     /// Takes a file of the earlier result over under another name, where it is there. Returns whether it was.
@@ -108,6 +152,7 @@ impl Staging {
     /// # Errors
     /// What the system says; then the earlier folder stands as it was.
     pub fn commit(mut self) -> Result<(), DiskError> {
+        self.syncing.finish().map_err(|(place, error)| DiskError::new("could not write", &place, error))?;
         let fault = |error| DiskError::new("could not replace", &self.target, error);
         let replaces = self.target.exists();
         if replaces {
@@ -135,6 +180,7 @@ impl Staging {
 impl Drop for Staging {
     fn drop(&mut self) {
         if !self.done {
+            let _ = self.syncing.finish();
             // What can't be removed now is removed by the next run.
             let _ = remove(&self.new);
         }
