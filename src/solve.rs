@@ -163,7 +163,9 @@ fn draft<'a>(raw: &'a [RawBlock], catalog: &Catalog, out: &mut Vec<Diagnostic>) 
             if catalog.blocks.iter().any(|(name, _)| *name == path.block) {
                 needs.push((path.block.clone(), span));
             } else if path.names.is_empty() {
-                needs.extend(owner(&path.block).map(|name| (name, span)));
+                // A value of the block's own is sorted out when the block is solved.
+                let other = owner(&path.block).filter(|name| *name != block.name);
+                needs.extend(other.map(|name| (name, span)));
             }
         };
         for used in &given.fields.names {

@@ -115,7 +115,10 @@ fn budget(noise: &SolvedNoise, given: &Given, masks: &[Mask]) -> Exhibit {
         .collect();
     Exhibit::Figure(Figure {
         anchor: "figure".to_owned(),
-        caption: format!("Phase noise at the output of loop `{}`, by contributor", noise.of),
+        caption: format!(
+            "Phase noise at the output of the loop \u{201c}{}\u{201d}, by contributor",
+            noise.of
+        ),
         alt: format!(
             "Phase noise over offset of block {}: total and contributors {}. Total: {}.",
             given.name,

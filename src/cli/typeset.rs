@@ -26,12 +26,9 @@ pub(super) fn run(args: &args::Typeset, console: &mut Console) -> Exit {
     if notes.is_empty() {
         return exit;
     }
-    let typesetter = match choose(args.typesetter.as_deref(), args.install_typesetter, console) {
-        Ok(found) => Some(found),
-        Err(fault) => {
-            exit = exit.max(fault);
-            None
-        }
+    let (typesetter, missing) = match choose(args.typesetter.as_deref(), args.install_typesetter, console) {
+        Ok(found) => (Some(found), Exit::Done),
+        Err(fault) => (None, fault),
     };
     let edition = args.edition.map(|word| match word {
         EditionWord::Review => Edition::Review,
@@ -40,7 +37,8 @@ pub(super) fn run(args: &args::Typeset, console: &mut Console) -> Exit {
     let wish = Wish { with: &args.notes.with, edition, look: look.as_ref() };
     let press = Press { into: &args.into, typesetter: typesetter.as_ref() };
     for note in &notes {
-        exit = exit.max(press.run(note, wish, console).err().unwrap_or(Exit::Done));
+        // A typesetter that is missing matters to the notes that could have been typeset.
+        exit = exit.max(press.run(note, wish, console).err().unwrap_or(missing));
     }
     exit
 }

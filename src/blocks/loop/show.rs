@@ -72,7 +72,7 @@ fn diagram(given: &Given, solved: &SolvedLoop) -> Exhibit {
     );
     Exhibit::Figure(Figure {
         anchor: "figure".to_owned(),
-        caption: format!("Loop `{}` as planned for {}", given.name, diagram.output),
+        caption: format!("The loop \u{201c}{}\u{201d} as planned for {}", given.name, diagram.output),
         alt,
         drawing: Drawing::Loop(diagram),
     })
