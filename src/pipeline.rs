@@ -4,7 +4,7 @@
 
 use std::sync::Arc;
 
-use crate::blocks::{self, Inputs, OpenItems, Solution};
+use crate::blocks::{self, Inputs, OpenItems, Solution, SolvedLoop};
 use crate::diag::{Diagnostic, Severity, Warned};
 use crate::document::{self, Basis, BlockInput, Document, Edition, Equation, Look};
 use crate::emit::{self, OutFile};
@@ -262,6 +262,7 @@ fn block_input(solution: &Solution, line: usize, inputs: &Inputs<'_>) -> Option<
         exhibits: exhibits.collect(),
         fact: kind.facts().then(|| (basis, fields.text("source").map(str::to_owned))),
         equations: solved.equations.iter().map(equation).collect(),
+        netlist: solved.model.downcast_ref::<SolvedLoop>().map(SolvedLoop::netlist),
         open_items: solved.model.downcast_ref::<OpenItems>().map_or(0, |items| items.open),
     })
 }

@@ -37,6 +37,7 @@ mod values;
 
 pub use fields::{COMMON, FACTS};
 pub use inputs::{Catalog, Given, Inputs, Needed, Solution};
+pub use r#loop::SolvedLoop;
 pub use open_items::OpenItems;
 pub use support::{block_references, facts_group, files_used, prose_fields};
 

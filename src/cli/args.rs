@@ -51,6 +51,9 @@ pub(super) struct Typeset {
     /// Your own look: a folder with a report.typ. It is code, so it can't be named in a note
     #[arg(long, value_name = "FOLDER")]
     pub template: Option<PathBuf>,
+    /// More files beside the document, e.g. --also spice for the netlist filter.cir
+    #[arg(long, value_name = "FORMATS", value_delimiter = ',')]
+    pub also: Vec<Also>,
     /// Where results go, one folder for each note
     #[arg(long, value_name = "FOLDER", default_value = "out")]
     pub into: PathBuf,
@@ -103,6 +106,22 @@ pub(super) enum EditionWord {
     Review,
     /// Without what is marked internal
     Customer,
+}
+
+/// A format made on demand.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(super) enum Also {
+    /// The loop filter for ngspice
+    Spice,
+}
+
+impl Also {
+    /// The name of its emitter.
+    pub(super) fn format(self) -> &'static str {
+        match self {
+            Also::Spice => "spice",
+        }
+    }
 }
 
 fn assignment(text: &str) -> Result<(String, String), String> {

@@ -35,7 +35,10 @@ pub(super) fn run(args: &args::Typeset, console: &mut Console) -> Exit {
         EditionWord::Customer => Edition::Customer,
     });
     let wish = Wish { with: &args.notes.with, edition, look: look.as_ref() };
-    let press = Press { into: &args.into, typesetter: typesetter.as_ref() };
+    let mut also: Vec<&str> = args.also.iter().map(|word| word.format()).collect();
+    also.sort_unstable();
+    also.dedup();
+    let press = Press { into: &args.into, also: &also, typesetter: typesetter.as_ref() };
     for note in &notes {
         // A typesetter that is missing matters to the notes that could have been typeset.
         exit = exit.max(press.run(note, wish, console).err().unwrap_or(missing));
@@ -61,6 +64,7 @@ fn own_look(folder: &Path, console: &mut Console) -> Result<Look, Exit> {
 /// Where and with what documents are made.
 struct Press<'a> {
     into: &'a Path,
+    also: &'a [&'a str],
     typesetter: Option<&'a Typesetter>,
 }
 
@@ -69,7 +73,7 @@ impl Press<'_> {
     fn run(&self, note: &NoteFile, wish: Wish<'_>, console: &mut Console) -> Result<(), Exit> {
         let files = note.open(console)?;
         let (outcome, solved) = solve_note(note, &files, wish, console)?;
-        let products = produce(&solved, &[]).map_err(|faults| {
+        let products = produce(&solved, self.also).map_err(|faults| {
             for fault in &faults {
                 console.diagnostic(fault, &outcome.sources);
             }

@@ -53,6 +53,8 @@ pub struct Document {
     pub what_if: Vec<String>,
     /// Name and version of the typesetter.
     pub typesetter: String,
+    /// Filters of the loops that are shown: block, and SPICE cards.
+    pub netlists: Vec<(String, String)>,
     /// Results, as far as this reader sees them.
     pub store: Store,
     sources: Arc<SourceMap>,
@@ -174,6 +176,7 @@ pub fn assemble(input: Input<'_>) -> Result<Warned<Document>, Vec<Diagnostic>> {
         cover: verdict::cover(&store, &matrix, &blocks, edition),
         key_figures: summary::key_figures(&store),
         twice: summary::twice(&store),
+        netlists: shown.iter().filter_map(|b| Some((b.name.clone(), b.netlist.clone()?))).collect(),
         matrix_block: shown.iter().find(|b| b.kind == "compliance").map(|b| b.name.clone()),
         facts: facts(&shown, &store),
         equations: equations(&shown),

@@ -55,6 +55,8 @@ pub struct BlockInput {
     pub fact: Option<(Option<Basis>, Option<String>)>,
     /// Formulas it was solved with.
     pub equations: Vec<Equation>,
+    /// The filter as SPICE cards, for a `loop` block.
+    pub netlist: Option<String>,
     /// Items still open, for an `open_items` block.
     pub open_items: usize,
 }

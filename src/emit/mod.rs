@@ -8,6 +8,7 @@ mod math;
 mod prose;
 mod quote;
 mod report;
+mod spice;
 mod tables;
 mod typst;
 
@@ -44,7 +45,7 @@ pub trait Emitter: Sync {
 }
 
 /// All formats.
-pub const EMITTERS: [&dyn Emitter; 3] = [&typst::Typst, &csv::Csv, &json::Json];
+pub const EMITTERS: [&dyn Emitter; 4] = [&typst::Typst, &csv::Csv, &json::Json, &spice::Spice];
 
 /// The format of that name.
 pub fn emitter(name: &str) -> Option<&'static dyn Emitter> {

@@ -12,6 +12,7 @@ mod press;
 mod registry;
 mod rust_text;
 mod sample;
+mod spice;
 mod torture;
 mod typst;
 mod whole;

@@ -330,6 +330,7 @@ fn block(name: &str, kind: &'static str, exhibits: Vec<Exhibit>) -> BlockInput {
         exhibits,
         fact: None,
         equations: Vec::new(),
+        netlist: None,
         open_items: 0,
     }
 }

@@ -102,6 +102,11 @@ impl SolvedLoop {
         (voltage - self.tuning_limits.0).min(self.tuning_limits.1 - voltage)
     }
 
+    /// The filter as SPICE cards, with analyses over the range of the figures.
+    pub fn netlist(&self) -> String {
+        self.case.network().spice_cards(self.case.temperature, self.figure_range())
+    }
+
     /// Whole decades around the bandwidth, for figures.
     pub fn figure_range(&self) -> (f64, f64) {
         let decade = |f: f64| 10f64.powf(f.log10().round());

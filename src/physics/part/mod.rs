@@ -11,6 +11,7 @@ use std::sync::Arc;
 mod filter;
 mod levels;
 mod network;
+mod spice;
 mod tuning;
 
 pub use filter::{Filter, Topology};
