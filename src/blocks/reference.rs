@@ -15,6 +15,27 @@ pub struct Reference {
     pub phase_noise: Option<NoiseSpec>,
     /// Relative frequency stability.
     pub stability: Option<f64>,
+    /// Slew rate at the reference input, V/s, where a sine of stated level arrives there.
+    pub slew: Option<f64>,
+}
+
+/// Impedance in which a level in dBm is stated, ohm.
+const LEVEL_IMPEDANCE: f64 = 50.0;
+
+/// Peak voltage, V, of a sine of `level` dBm.
+fn peak_voltage(level: f64) -> f64 {
+    (2.0 * LEVEL_IMPEDANCE * 1e-3 * 10f64.powf(level / 10.0)).sqrt()
+}
+
+/// Steepest slope of a sine, V/s: `2 pi f A`. A square wave's edges are the driver's own and set no limit here.
+fn slew(given: &Given) -> Option<f64> {
+    let level =
+        given.fields.quantity_full("level").filter(|_| given.fields.word("waveform") == Some("sine"))?;
+    let amplitude = match level.unit {
+        Unit::DecibelMilliwatt => peak_voltage(level.value),
+        _ => 0.5 * level.value,
+    };
+    Some(2.0 * std::f64::consts::PI * given.fields.quantity("frequency")? * amplitude)
 }
 
 static FIELDS: &[Field] = &[
@@ -53,7 +74,20 @@ impl Kind for ReferenceKind {
             frequency: given.fields.quantity_full("frequency").cloned().ok_or_else(Vec::new)?,
             phase_noise,
             stability: given.fields.quantity("stability"),
+            slew: slew(given),
         };
         Ok(Solved::facts(given, reference))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::peak_voltage;
+
+    /// 7 dBm in 50 ohm is 5.01 mW, 0.5006 V rms, 0.708 V peak.
+    #[test]
+    fn seven_dbm_is_0_708_volts_peak() {
+        let amplitude = peak_voltage(7.0);
+        assert!((amplitude - 0.707_95).abs() < 1e-4, "{amplitude}");
     }
 }

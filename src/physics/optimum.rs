@@ -407,7 +407,7 @@ mod tests {
                 "{k}: {} {least}",
                 found.best.jitter
             );
-            assert!(found.minima.iter().any(|m| *m == found.best));
+            assert!(found.minima.contains(&found.best));
         }
     }
 

@@ -32,6 +32,15 @@ pub(super) fn solve(given: &Given, inputs: &Inputs<'_>, faults: &mut Faults) -> 
     let synthesizer = inputs.model::<Synthesizer>(fields.block("synthesizer")?)?;
     let supply = fields.block("supply").and_then(|name| inputs.model::<Supply>(name));
     check_input(given, reference, synthesizer, faults);
+    let rise = slew_rise(reference, synthesizer);
+    if let Some(slew) = reference.slew.filter(|_| rise > 0.1) {
+        let text = format!(
+            "the reference arrives with {} only, which lifts the detector floor by {}",
+            print(slew, Unit::VoltPerSecond, Digits::Significant(3)),
+            print(rise, Unit::Decibel, Digits::Significant(2))
+        );
+        faults.warn(fields.place("reference"), "slow-reference", text);
+    }
     let planned = planning::plan(given, reference, oscillator, synthesizer, faults)?;
     let frequency = to_f64(&planned.channel.oscillator_frequency);
     let band = choose_band(given, oscillator, frequency, faults)?;
@@ -242,12 +251,20 @@ fn case(
             oscillator_at: stated_at,
             supply: supply.and_then(|s| s.noise.clone()).map(Arc::new),
             detector_floor: None,
-            slew_rise: 0.0,
+            slew_rise: slew_rise(reference, synthesizer),
             flicker: synthesizer.flicker,
             modulator_order: None,
             output_floor: synthesizer.output_floor.clone().map(Arc::new),
         },
         temperature: given.fields.quantity("temperature").unwrap_or(298.15),
+    }
+}
+
+/// Rise of the detector floor by the slew rate at the reference input, dB: never a fall.
+fn slew_rise(reference: &Reference, synthesizer: &Synthesizer) -> f64 {
+    match (&synthesizer.slew, reference.slew) {
+        (Some(table), Some(slew)) if slew > 0.0 => table.level_at(slew).max(0.0),
+        _ => 0.0,
     }
 }
 
