@@ -153,7 +153,7 @@ fn second_routes_are_those_that_the_registry_names() {
                         wrong.push(format!("{name}: the routes disagree: {found}"));
                     }
                     Route::None(_) if !second.is_null() => {
-                        wrong.push(format!("{name}: {second}, none wanted"))
+                        wrong.push(format!("{name}: {second}, none wanted"));
                     }
                     _ => {}
                 }

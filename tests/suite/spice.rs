@@ -53,7 +53,6 @@ fn compare(what: &str, network: &Network) {
         }
         worst_n = worst_n.max((power.sqrt() / density - 1.0).abs());
     }
-    println!("{what}: impedance {worst_z:.1e}, noise {worst_n:.1e}");
     assert!(worst_z < 1e-6, "{what}: impedance differs by {worst_z:e}");
     assert!(worst_n < 0.005, "{what}: noise differs by {worst_n:e}");
 }
