@@ -163,7 +163,7 @@ fn shape(value: &Value, path: &str, wrong: &mut Vec<String>) {
                 }
             }
             if entries.get("value").is_some_and(Value::is_null)
-                && entries.get("why").is_none_or(|why| why.as_str().is_none_or(|why| why.is_empty()))
+                && entries.get("why").is_none_or(|why| why.as_str().is_none_or(str::is_empty))
             {
                 wrong.push(format!("{path}: no value, and no `why`"));
             }
