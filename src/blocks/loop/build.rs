@@ -1,5 +1,6 @@
 //! From plan and facts to the solved loop.
 
+use super::best;
 use super::fill::{self, Filled};
 use super::planning::{self, Planned};
 use super::solved::SolvedLoop;
@@ -69,10 +70,17 @@ fn check_fields(given: &Given, faults: &mut Faults) -> Option<()> {
         }
     } else {
         for name in ["bandwidth", "phase_margin"] {
-            if !has(name) {
+            if !has(name) && !(name == "phase_margin" && best::asked(given)) {
                 faults.block("field-missing", format!("a loop needs `{name}`, or `parts`"));
             }
         }
+    }
+    if best::asked(given) && best::over(given).is_none() {
+        faults.place(
+            fields.place("bandwidth"),
+            "optimum-over",
+            "`optimum` needs `optimise.over`, the offsets over which the jitter counts",
+        );
     }
     for name in [
         "bandwidth",

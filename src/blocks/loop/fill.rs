@@ -1,9 +1,12 @@
 //! The filter of a loop: given parts, or synthesised and rounded to preferred values.
 
+use super::best;
 use super::build::Point;
 use super::pump::{self, Current};
 use super::solved::BoardPart;
 use super::{Checked, Digits, Faults, Fields, Filter, Given, Item, Unit, print};
+use crate::physics::board::{self, Board, Shelf};
+use crate::physics::optimum::{Candidate, Optimum};
 use crate::physics::part::Topology;
 use crate::physics::series::Series;
 use crate::physics::synthesis::{self, Goal};
@@ -16,6 +19,10 @@ pub(super) struct Filled {
     /// Why that current, in words.
     pub current_because: String,
     pub parts: Vec<BoardPart>,
+    /// How the preferred values were found, where they were.
+    pub board: Option<Board>,
+    /// How the bandwidth was found, where it was left open.
+    pub optimum: Option<Optimum>,
 }
 
 /// Names of the parts of a filter with the unit of each.
@@ -97,7 +104,7 @@ fn given_parts(
             (largest, "the largest step, since the parts are given".to_owned())
         }
     };
-    Some(Filled { filter, current, current_because, parts: board })
+    Some(Filled { filter, current, current_because, parts: board, board: None, optimum: None })
 }
 
 /// What is asked of the synthesis, but for the current.
@@ -125,8 +132,9 @@ pub(super) fn goal(
     let last = ratios.last().copied().unwrap_or(0.3);
     let ratios: Vec<f64> = (0..wanted).map(|i| ratios.get(i).copied().unwrap_or(last)).collect();
     Some(Goal {
-        bandwidth: fields.quantity("bandwidth")?,
-        phase_margin: fields.quantity("phase_margin")?,
+        // Where they are left open, the search puts its own.
+        bandwidth: fields.quantity("bandwidth").unwrap_or(0.0),
+        phase_margin: fields.quantity("phase_margin").unwrap_or(0.0),
         pole_ratios: ratios,
         topology,
         slope: (point.case.oscillator.gain / point.case.feedback_ratio).abs(),
@@ -137,35 +145,66 @@ pub(super) fn goal(
 }
 
 fn synthesised(given: &Given, topology: Topology, point: &Point<'_>, faults: &mut Faults) -> Option<Filled> {
-    let goal = goal(given, topology, point, faults)?;
-    let (current, current_because) = match pump::wanted(given, point.synthesizer, faults)? {
-        Current::Given(current) => (current, "as asked".to_owned()),
-        Current::Auto => pump::choose(given, &goal, point, faults)?,
-    };
-    let ideal = match synthesis::design(&goal, current) {
-        Ok(ideal) => ideal,
-        Err(why) => {
-            faults.place(given.fields.place("bandwidth"), "filter", why.to_string());
-            return None;
+    let mut goal = goal(given, topology, point, faults)?;
+    let mut optimum = None;
+    let (current, current_because, ideal) = if best::asked(given) {
+        let found = best::find(given, &goal, point, faults)?;
+        let Candidate { bandwidth, phase_margin, ref pole_ratios, step, ref filter, .. } = found.best;
+        (goal.bandwidth, goal.phase_margin, goal.pole_ratios) =
+            (bandwidth, phase_margin, pole_ratios.clone());
+        let filter = filter.clone();
+        let because = match pump::wanted(given, point.synthesizer, faults)? {
+            Current::Given(_) => "as asked".to_owned(),
+            Current::Auto => pump::choose(given, &goal, point, faults)?.1,
+        };
+        optimum = Some(found);
+        (step.current, because, filter)
+    } else {
+        let (current, because) = match pump::wanted(given, point.synthesizer, faults)? {
+            Current::Given(current) => (current, "as asked".to_owned()),
+            Current::Auto => pump::choose(given, &goal, point, faults)?,
+        };
+        match synthesis::design(&goal, current) {
+            Ok(ideal) => (current, because, ideal),
+            Err(why) => {
+                faults.place(given.fields.place("bandwidth"), "filter", why.to_string());
+                return None;
+            }
         }
     };
     let series = series(given);
-    let mut filter = ideal.clone();
-    let mut parts = Vec::new();
-    for (name, unit) in PART_NAMES {
-        let Some(value) = ideal.get(name) else { continue };
-        let (rounded, label, tolerance) = match &series {
-            None => (value, "ideal", None),
+    let board = match series {
+        None => None,
+        Some((resistors, capacitors)) => {
+            let over = best::over(given).unwrap_or((goal.bandwidth / 100.0, goal.bandwidth * 10.0));
+            let shelf = Shelf { resistors, capacitors, max_capacitance: goal.max_capacitance, over };
+            let mut case = point.case.clone();
+            (case.pump.current, case.filter) = (current, ideal.clone());
+            case.noise.detector_floor = point.synthesizer.floor.as_ref().map(|floor| floor.level_at(current));
+            match board::choose(&case, &shelf) {
+                Ok(board) => Some(board),
+                Err(why) => {
+                    faults.place(given.fields.place("bandwidth"), "filter", why.to_string());
+                    return None;
+                }
+            }
+        }
+    };
+    let filter = board.as_ref().map_or_else(|| ideal.clone(), |board| board.filter.clone());
+    let part = |(name, unit): (&'static str, Unit)| {
+        let (label, tolerance) = match series {
+            None => ("ideal", None),
             Some((r, c)) => {
                 let series = if unit == Unit::Ohm { r } else { c };
-                (series.nearest(value), series.name(), Some(series.usual_tolerance()))
+                (series.name(), Some(series.usual_tolerance()))
             }
         };
-        filter.set(name, rounded);
-        parts.push(BoardPart { name, unit, value: rounded, ideal: Some(value), series: label, tolerance });
-    }
+        let (value, ideal) = (filter.get(name)?, ideal.get(name));
+        Some(BoardPart { name, unit, value, ideal, series: label, tolerance })
+    };
+    let parts = PART_NAMES.into_iter().filter_map(part).collect();
     warn_about_port(given, &filter, point, faults);
-    Some(Filled { filter, current, current_because, parts })
+    Some(Filled { filter, current, current_because, parts, board, optimum })
 }
 
 /// Preferred series of resistors and capacitors; `None`: parts stay ideal.

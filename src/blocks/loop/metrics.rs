@@ -1,5 +1,6 @@
 //! Metrics of a loop and of its response, each with its second route.
 
+use super::best;
 use super::solved::SolvedLoop;
 use super::{Group, Metric, MetricDoc, Node, Route, Unit};
 use crate::blocks::Equation;
@@ -40,6 +41,17 @@ pub(super) static METRICS: &[MetricDoc] = &[
         "parts as synthesised",
         "checked by the bandwidth and margin they give",
     ),
+    doc("optimum.bandwidth", Unit::Hertz, "bandwidth of least jitter, ideal parts", SEARCH),
+    doc("optimum.phase_margin", Unit::Degree, "margin that goes with it", SEARCH),
+    doc("optimum.pole_ratio", Unit::One, "pole ratio that goes with it", SEARCH),
+    doc("optimum.jitter", Unit::Second, "least jitter over `optimise.over`, ideal parts", SEARCH),
+    doc("optimum.minima", Unit::One, "local minima of jitter over bandwidth", SEARCH),
+    doc(
+        "optimum.rule_of_thumb",
+        Unit::Hertz,
+        "where the oscillator's noise meets the in-band plateau",
+        "read off the stated levels",
+    ),
     second("bandwidth", Unit::Hertz, "unity gain of the open loop", "poles and zeros"),
     second("phase_margin", Unit::Degree, "distance of the phase from -180 deg there", "poles and zeros"),
     second(
@@ -63,6 +75,7 @@ pub(super) static METRICS: &[MetricDoc] = &[
     ),
 ];
 
+const SEARCH: &str = "result of a search; the loop it leads to is checked";
 const EXACT: &str = "exact arithmetic";
 
 const fn doc(name: &'static str, unit: Unit, says: &'static str, why: &'static str) -> MetricDoc {
@@ -181,6 +194,9 @@ impl SolvedLoop {
         m.metric("sampled_phase_margin", sampled);
         m.metric("bandwidth_ratio", Metric::real(case.detector_frequency / self.bandwidth, Unit::One));
         m.metric("impedance", self.impedance());
+        if let Some(found) = &self.optimum {
+            m.put("optimum", Node::Group(best::metrics(found)));
+        }
         m
     }
 

@@ -7,6 +7,7 @@ use super::prelude::*;
 use crate::physics::part::{Case, Filter};
 use crate::physics::plan::{Channel, Plan};
 
+mod best;
 mod build;
 mod fill;
 mod metrics;
@@ -34,6 +35,10 @@ static PARTS: &[Field] = &[
     optional("R4", Type::Toleranced(Unit::Ohm), "series resistor of the second post section"),
     optional("C4", Type::Toleranced(Unit::Farad), "capacitor of the second post section"),
 ];
+static OPTIMISE: &[Field] = &[
+    optional("over", Type::Range(Unit::Hertz), "offsets over which the jitter is made least"),
+    default("for", Type::Word(&["jitter"]), "jitter", "what is made least"),
+];
 static FIELDS: &[Field] = &[
     required("reference", Type::Block(&["reference"]), "the frequency standard"),
     required("oscillator", Type::Block(&["oscillator"]), "the oscillator"),
@@ -46,8 +51,17 @@ static FIELDS: &[Field] = &[
     ),
     optional("outputs", Type::Range(Unit::Hertz), "band to serve"),
     optional("step", Type::Quantity(Unit::Hertz), "step between the channels of `outputs`"),
-    optional("bandwidth", Type::Quantity(Unit::Hertz), "open-loop unity gain that is wanted"),
-    optional("phase_margin", Type::Quantity(Unit::Degree), "phase margin that is wanted"),
+    optional(
+        "bandwidth",
+        Type::Either(&[Type::Word(&["optimum"]), Type::Quantity(Unit::Hertz)]),
+        "open-loop unity gain that is wanted; `optimum`: the one of least jitter over `optimise.over`",
+    ),
+    optional(
+        "phase_margin",
+        Type::Quantity(Unit::Degree),
+        "phase margin that is wanted; open only with `optimum`",
+    ),
+    optional("optimise", Type::Group(OPTIMISE), "what `bandwidth: optimum` looks for"),
     required(
         "filter",
         Type::Word(&["passive 2", "passive 3", "passive 4"]),
@@ -56,7 +70,7 @@ static FIELDS: &[Field] = &[
     optional(
         "pole_ratio",
         Type::Either(&[Type::Number, Type::List(&Type::Number)]),
-        "time constants of the further poles: T3/T1, or [T3/T1, T4/T3]; absent: 0.3 each",
+        "time constants of the further poles: T3/T1, or [T3/T1, T4/T3]; absent: 0.3 each, open with `optimum`",
     ),
     default(
         "pump_current",

@@ -33,6 +33,16 @@ pub(super) fn wanted(given: &Given, synthesizer: &Synthesizer, faults: &mut Faul
     None
 }
 
+/// Steps, largest first, from which I K / N can be held in every channel.
+pub(super) fn held(goal: &Goal, point: &Point<'_>) -> Vec<f64> {
+    let currents = &point.synthesizer.currents;
+    let top = currents.last().copied().unwrap_or(0.0);
+    let least_slope = point.slopes.iter().copied().fold(goal.slope, f64::min);
+    // The channel of least K/N needs more current by the same factor.
+    let room = |current: &f64| current * goal.slope / least_slope <= top * (1.0 + 1e-9);
+    currents.iter().rev().copied().filter(room).collect()
+}
+
 /// The largest step that keeps every part realisable and from which I K / N can be held in every channel.
 ///
 /// A large current means small resistors and a low floor; where the gain falls towards a band edge, a step

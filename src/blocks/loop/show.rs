@@ -1,5 +1,6 @@
 //! Exhibits of a loop: block diagram, plan, schematic, parts.
 
+use super::best;
 use super::solved::SolvedLoop;
 use super::{Digits, Exhibit, Given, Unit, print};
 use crate::exhibit::{Cell, Column, Drawing, Figure, FilterSchematic, LoopDiagram, Table};
@@ -7,7 +8,10 @@ use crate::physics::part::Topology;
 use crate::physics::plan::{Rational, to_f64};
 
 pub(super) fn exhibits(given: &Given, solved: &SolvedLoop) -> Vec<Exhibit> {
-    vec![diagram(given, solved), plan_table(solved), schematic(solved), parts_table(solved)]
+    let mut exhibits = vec![diagram(given, solved), plan_table(solved)];
+    exhibits.extend(solved.optimum.as_ref().map(|found| best::figure(given, found)));
+    exhibits.extend([schematic(solved), parts_table(solved)]);
+    exhibits
 }
 
 fn words(topology: Topology) -> (bool, u8) {
@@ -183,6 +187,28 @@ fn part_value(value: f64, unit: Unit) -> String {
     }
 }
 
+/// What the parts on the board cost against ideal ones, in words.
+fn rounding_cost(solved: &SolvedLoop) -> String {
+    let Some(board) = &solved.board else { return String::new() };
+    let change = |ideal: f64, real: f64| {
+        let percent = print((real / ideal - 1.0) * 100.0, Unit::One, Digits::Significant(2));
+        format!("{percent}\u{202f}%")
+    };
+    let (ideal, real) = (&board.ideal, &board.real);
+    let margin = print(real.phase_margin - ideal.phase_margin, Unit::Degree, Digits::Significant(2));
+    let jitter = if ideal.jitter > 0.0 {
+        format!(", the jitter by {}", change(ideal.jitter, real.jitter))
+    } else {
+        String::new()
+    };
+    format!(
+        " Of the {} combinations of neighbours this one keeps the loop closest: it moves the bandwidth by {}, the phase \
+         margin by {margin}{jitter}.",
+        board.tried,
+        change(ideal.bandwidth, real.bandwidth),
+    )
+}
+
 fn parts_table(solved: &SolvedLoop) -> Exhibit {
     let number = |value: f64, unit: Unit, text: String| Cell::Number { value, unit, text };
     let designed = solved.parts.iter().any(|part| part.ideal.is_some());
@@ -213,6 +239,6 @@ fn parts_table(solved: &SolvedLoop) -> Exhibit {
             .to_owned(),
         columns,
         rows,
-        note: "All other numbers are computed from the parts on the board.".to_owned(),
+        note: format!("All other numbers are computed from the parts on the board.{}", rounding_cost(solved)),
     })
 }

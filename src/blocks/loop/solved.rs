@@ -2,7 +2,9 @@
 
 use super::fill::Filled;
 use super::{Arc, Case, Channel, Digits, Faults, Given, Plan, Unit, first_of, print};
+use crate::physics::board::Board;
 use crate::physics::linear::Linear;
+use crate::physics::optimum::Optimum;
 use crate::physics::plan::to_f64;
 use crate::physics::sampled::Sampled;
 
@@ -46,6 +48,10 @@ pub struct SolvedLoop {
     pub channel: Channel,
     /// Parts on the board.
     pub parts: Vec<BoardPart>,
+    /// How the preferred values were found.
+    pub board: Option<Board>,
+    /// How the bandwidth was found.
+    pub optimum: Option<Optimum>,
     /// Why this pump current.
     pub current_because: String,
     /// Voltages the tuning line may take, V.
@@ -82,6 +88,8 @@ impl SolvedLoop {
             plan: Arc::new(plan),
             channel,
             parts: filled.parts,
+            board: filled.board,
+            optimum: filled.optimum,
             current_because: filled.current_because,
             tuning_limits,
             band,
