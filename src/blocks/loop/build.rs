@@ -70,7 +70,7 @@ fn check_fields(given: &Given, faults: &mut Faults) -> Option<()> {
         }
     } else {
         for name in ["bandwidth", "phase_margin"] {
-            if !has(name) && !(name == "phase_margin" && best::asked(given)) {
+            if !(has(name) || name == "phase_margin" && best::asked(given)) {
                 faults.block("field-missing", format!("a loop needs `{name}`, or `parts`"));
             }
         }
