@@ -47,13 +47,13 @@ impl Kind for DecisionKind {
         let mut shown = Vec::new();
         let when =
             [fields.text("date"), fields.text("by")].into_iter().flatten().collect::<Vec<_>>().join(", ");
-        let lead = if when.is_empty() { "Decision.".to_owned() } else { format!("Decision ({when}).") };
+        let lead = if when.is_empty() { "Decision".to_owned() } else { format!("Decision ({when})") };
         shown.extend(prose(&lead, "taken", fields));
-        shown.extend(prose("Because:", "because", fields));
+        shown.extend(prose("Because", "because", fields));
         for item in fields.list("rejected") {
             if let Some(rejected) = item.group() {
-                shown.extend(prose("Not taken:", "option", rejected));
-                shown.extend(prose("Because:", "because", rejected));
+                shown.extend(prose("Not taken", "option", rejected));
+                shown.extend(prose("Because", "because", rejected));
             }
         }
         shown
