@@ -157,7 +157,7 @@ fn is_same(a: f64, b: f64) -> bool {
 
 #[cfg(test)]
 mod tests {
-    #![allow(clippy::float_cmp)] // values must be the very doubles of their texts
+    #![allow(clippy::float_cmp, reason = "values must be the very doubles of their texts")]
 
     use super::*;
 

@@ -95,8 +95,11 @@ pub(super) fn choose(
         format!("no step of the pump will do: the largest, {top}, {largest}; the least, {least}, {why_not}")
     };
     let place = first_of(&given.fields, &["pump_current", "bandwidth"]);
-    faults.push(Diagnostic::error("pump-current", message).at(place.span()).hint(
-        "a `pump_current` that is asked for may leave the last capacitor smaller than three times the tuning port's",
-    ));
+    let hint = if largest.contains("tuning port") {
+        "a `pump_current` that is asked for may leave the last capacitor smaller than three times the tuning port's"
+    } else {
+        "another `bandwidth`, `phase_margin` or `max_capacitance` may do"
+    };
+    faults.push(Diagnostic::error("pump-current", message).at(place.span()).hint(hint));
     None
 }
