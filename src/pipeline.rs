@@ -174,8 +174,15 @@ fn document(
         if faults.is_empty() { Ok(blocks) } else { Err(faults) }
     };
     let root = note::shown_root(job.shown, job.note.rsplit_once('/').map_or("", |(folder, _)| folder));
-    let inputs =
-        Inputs { solved: &done.solved, catalog: &done.catalog, files: job.files, sources, shown: &root };
+    let inputs = Inputs {
+        solved: &done.solved,
+        catalog: &done.catalog,
+        files: job.files,
+        sources,
+        shown: &root,
+        again: None,
+        trial: None,
+    };
     let input = document::Input {
         edition,
         front: note.front.clone(),

@@ -2,7 +2,9 @@
 
 use std::any::Any;
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
+use super::again::{Again, Levels, Trial};
 use super::prelude::*;
 use super::{phase_noise::SolvedNoise, values::Values};
 use crate::note::{place::Place, read_data};
@@ -69,10 +71,14 @@ pub struct Solution {
     pub solved: Solved,
 }
 
+/// Solved blocks by name.
+pub type Solutions = BTreeMap<String, Arc<Solution>>;
+
 /// Everything a block may look at while it is solved.
+#[derive(Clone, Copy)]
 pub struct Inputs<'a> {
     /// Blocks solved so far, by name.
-    pub solved: &'a BTreeMap<String, Solution>,
+    pub solved: &'a Solutions,
     /// All blocks of the note.
     pub catalog: &'a Catalog,
     /// The note's files.
@@ -81,12 +87,36 @@ pub struct Inputs<'a> {
     pub sources: &'a SourceMap,
     /// Folder of those files as the user would write it; empty or ending in `/`.
     pub shown: &'a str,
+    /// How blocks are solved again with changes; not inside a trial.
+    pub again: Option<&'a dyn Again>,
+    /// The trial this is a part of, where it is one.
+    pub trial: Option<Trial<'a>>,
 }
 
 impl Inputs<'_> {
     /// What a block of that name left for others, where it is of that type.
     pub fn model<M: Any + Send + Sync>(&self, name: &str) -> Option<&M> {
         self.solved.get(name)?.solved.model.downcast_ref()
+    }
+
+    /// Whether this is a trial: nothing is shown of it, so that second routes and curves can be spared.
+    pub fn is_trial(&self) -> bool {
+        self.trial.is_some()
+    }
+
+    /// What this block left before the trial, where the trial changes none but these of its fields.
+    pub fn kept<M: Any + Send + Sync>(&self, name: &str, fields: &[&str]) -> Option<&M> {
+        let trial = self.trial.as_ref()?;
+        if trial.change.of != name || !trial.change.only(fields) {
+            return None;
+        }
+        trial.base.get(name)?.solved.model.downcast_ref()
+    }
+
+    /// Shifts of noise levels that the trial makes on that loop.
+    pub fn levels(&self, name: &str) -> Levels {
+        let change = self.trial.as_ref().map(|trial| trial.change);
+        change.filter(|change| change.of == name).map_or_else(Levels::default, |change| change.levels)
     }
 
     /// The block that `of` names, or the only one of that kind.

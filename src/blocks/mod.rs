@@ -14,6 +14,8 @@ use crate::note::schema::{Field, Schema, Type};
 use crate::results::{Group, MetricFunction, Verdict};
 use crate::units::Unit;
 
+mod again;
+mod choice;
 mod compliance;
 mod decision;
 mod fields;
@@ -27,6 +29,9 @@ mod parts_list;
 mod phase_noise;
 mod prelude;
 mod reference;
+mod region;
+mod region_figure;
+mod remedies;
 mod requirements;
 mod response;
 mod response_figures;
@@ -35,10 +40,13 @@ mod support;
 mod synthesizer;
 mod values;
 
+pub use again::{Again, Change, Trial};
 pub use fields::{COMMON, FACTS};
-pub use inputs::{Catalog, Given, Inputs, Needed, Solution};
+pub use inputs::{Catalog, Given, Inputs, Needed, Solution, Solutions};
 pub use r#loop::SolvedLoop;
 pub use open_items::OpenItems;
+pub(crate) use remedies::find as find_remedies;
+pub use requirements::names as requirement_names;
 pub use support::{block_references, facts_group, files_used, prose_fields};
 
 /// All kinds, in the order in which help lists them.
@@ -51,6 +59,7 @@ pub static KINDS: &[&dyn Kind] = &[
     &r#loop::LoopKind,
     &response::ResponseKind,
     &phase_noise::PhaseNoiseKind,
+    &region::RegionKind,
     &requirements::RequirementsKind,
     &compliance::ComplianceKind,
     &parts_list::PartsListKind,
@@ -100,6 +109,10 @@ pub trait Kind: Sync {
     }
     /// Whether it states facts (and takes `from`, `source`, `basis`, `record`).
     fn facts(&self) -> bool {
+        false
+    }
+    /// Whether it judges trials of its loop by the note's requirements.
+    fn judges(&self) -> bool {
         false
     }
     /// Its fields, list after list: its own, those of all facts, those of every block.

@@ -51,26 +51,7 @@ impl Kind for RequirementsKind {
         Some(&ENTRY)
     }
     fn needs(&self, given: &Given, _catalog: &Catalog) -> Vec<Needed> {
-        let mut needed = Vec::new();
-        for (_, checked) in &given.fields.entries {
-            let Some(one) = checked.group() else { continue };
-            let mut need = |name: &str, field: &str| {
-                let place = one.place(field).clone();
-                needed.extend(MetricPath::parse(name).map(|path| Needed { path, place }));
-            };
-            if let Some(metric) = one.text("metric") {
-                need(metric, "metric");
-            }
-            if let Some(Item::Limit(limit)) = one.get("limit").map(|c| &c.value) {
-                let _ = Limit::parse::<QuantityFault>(limit, |_, bound| {
-                    if parse(bound).is_err() {
-                        need(bound, "limit");
-                    }
-                    Ok(0.0)
-                });
-            }
-        }
-        needed
+        given.fields.entries.iter().filter_map(|(_, checked)| checked.group()).flat_map(names).collect()
     }
     fn solve(&self, given: &Given, inputs: &Inputs<'_>) -> Answer {
         let mut faults = Faults::new(given);
@@ -86,6 +67,37 @@ impl Kind for RequirementsKind {
     fn show(&self, _given: &Given, solved: &Solved, _inputs: &Inputs<'_>) -> Vec<Exhibit> {
         vec![stated(&solved.verdicts)]
     }
+}
+
+/// The names that one requirement rests on: its metric and those in its limit.
+pub fn names(one: &Fields) -> Vec<Needed> {
+    let mut needed = Vec::new();
+    let mut need = |name: &str, field: &str| {
+        let place = one.place(field).clone();
+        needed.extend(MetricPath::parse(name).map(|path| Needed { path, place }));
+    };
+    if let Some(metric) = one.text("metric") {
+        need(metric, "metric");
+    }
+    if let Some(Item::Limit(limit)) = one.get("limit").map(|c| &c.value) {
+        let _ = Limit::parse::<QuantityFault>(limit, |_, bound| {
+            if parse(bound).is_err() {
+                need(bound, "limit");
+            }
+            Ok(0.0)
+        });
+    }
+    needed
+}
+
+/// Verdicts of the requirements on those metrics, judged as nominal whatever case they ask for; what can't be judged is
+/// left out, since the block itself tells why.
+pub fn nominal(given: &Given, inputs: &Inputs<'_>, on: &dyn Fn(&MetricPath) -> bool) -> Vec<Verdict> {
+    let mut faults = Faults::new(given);
+    let entries = given.fields.entries.iter().filter_map(|(key, checked)| Some((key, checked.group()?)));
+    let wanted =
+        entries.filter(|(_, one)| one.text("metric").and_then(MetricPath::parse).is_some_and(|p| on(&p)));
+    wanted.filter_map(|(key, one)| judge(given, key, one, inputs, &mut faults)).collect()
 }
 
 /// The requirements as stated; how they came out stands in the compliance matrix.
@@ -147,6 +159,7 @@ fn judge(
         evidence: one.text("evidence").map(str::to_owned),
         internal: given.internal,
         span: key.place.span(),
+        would_take: Vec::new(),
     };
     let Some(metric) = one.text("metric") else {
         if verdict.method.is_none() {

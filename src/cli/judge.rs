@@ -6,7 +6,7 @@ use super::args::Judge;
 use super::console::Console;
 use super::exit::Exit;
 use super::given::notes_of;
-use super::matrix::{disagreements, matrix, summary};
+use super::matrix::{disagreements, matrix, remedies, summary};
 use super::solving::{Wish, solve_note};
 use crate::results::{State, Store, to_json};
 
@@ -48,6 +48,7 @@ fn report(store: &Store, heading: Option<&str>) -> String {
     text.push_str(&matrix(store));
     text.push_str(&summary(store));
     text.push('\n');
+    text.push_str(&remedies(store));
     let apart = disagreements(store);
     if !apart.is_empty() {
         text.push_str("routes that disagree:\n");

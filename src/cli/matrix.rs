@@ -85,6 +85,32 @@ fn limit(verdict: &Verdict) -> String {
     }
 }
 
+/// What it would take to meet each requirement that is missed or short of its reserve; empty where there is none.
+pub(super) fn remedies(store: &Store) -> String {
+    let mut text = String::new();
+    for verdict in store.requirements.iter().filter(|verdict| !verdict.would_take.is_empty()) {
+        let mut lines: Vec<String> = Vec::new();
+        for remedy in &verdict.would_take {
+            let Some(words) = remedy.words() else { continue };
+            let costs = match remedy.costs.as_slice() {
+                [] => String::new(),
+                lost => format!("; {} would then not be met", lost.join(", ")),
+            };
+            lines.push(format!("{}: {}{costs}", remedy.name(), ascii(&words)));
+        }
+        let never = verdict.would_not_do();
+        if !never.is_empty() {
+            lines.push(format!("not by this alone: {}", never.join(", ")));
+        }
+        let id = &verdict.id;
+        for (k, line) in lines.iter().enumerate() {
+            let head = if k == 0 { id.clone() } else { " ".repeat(id.chars().count()) };
+            text.push_str(&format!("  {head}  {line}\n"));
+        }
+    }
+    if text.is_empty() { text } else { format!("what it would take, one change alone:\n{text}") }
+}
+
 /// The verdict in one sentence, without a full stop.
 pub(super) fn summary(store: &Store) -> String {
     let ids = |wanted: &dyn Fn(&Verdict) -> bool| -> Vec<&str> {
@@ -166,6 +192,7 @@ mod tests {
             evidence: None,
             internal: false,
             span,
+            would_take: Vec::new(),
         }
     }
 

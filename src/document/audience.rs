@@ -72,7 +72,16 @@ pub(super) fn choose_results(mut store: Store, internal: &[String], edition: Edi
         return store;
     }
     store.blocks.retain(|block| !internal.contains(&block.name));
+    let withheld: Vec<String> = store
+        .requirements
+        .iter()
+        .filter(|verdict| verdict.internal)
+        .map(|verdict| verdict.id.clone())
+        .collect();
     store.requirements.retain(|verdict| !verdict.internal);
+    for remedy in store.requirements.iter_mut().flat_map(|verdict| &mut verdict.would_take) {
+        remedy.costs.retain(|id| !withheld.contains(id));
+    }
     store.warnings.retain(|warning| !warning.internal && !internal.contains(&warning.block));
     let cites = |text: &str| {
         text.split(|c: char| !(c.is_ascii_alphanumeric() || c == '_'))

@@ -107,7 +107,27 @@ fn matrix<'a>(writer: &mut Writer<'a>, document: &'a Document) -> String {
         out.push_str(&matrix_row(writer, row));
     }
     out.push_str(")\n");
+    out.push_str(&remedies(document));
     out
+}
+
+/// What it would take, as a call of the templates' own table; nothing where every requirement holds.
+fn remedies(document: &Document) -> String {
+    let mut rows = String::new();
+    for verdict in document.store.requirements.iter().filter(|verdict| !verdict.would_take.is_empty()) {
+        let mut changes = String::new();
+        for remedy in &verdict.would_take {
+            let Some(words) = remedy.words() else { continue };
+            let costs =
+                stated(&remedy.costs.join(", ")).map_or("none".to_owned(), |costs| format!("[{costs}]"));
+            let (name, words) = (markup(&remedy.name()), markup(&words));
+            changes.push_str(&format!("(name: [{name}], to: [{words}], costs: {costs}),"));
+        }
+        let never = stated(&verdict.would_not_do().join(", "));
+        let never = never.map_or("none".to_owned(), |never| format!("[{never}]"));
+        rows.push_str(&format!("(id: [{}], changes: ({changes}), never: {never}),\n", markup(&verdict.id)));
+    }
+    if rows.is_empty() { rows } else { format!("#lc-remedies(\n{rows})\n") }
 }
 
 fn matrix_row<'a>(writer: &mut Writer<'a>, row: &'a MatrixRow) -> String {

@@ -141,6 +141,22 @@ pub enum Mark {
         /// Its words.
         label: String,
     },
+    /// Boxes of the plane, shaded, below everything else.
+    Area {
+        /// From and to along the abscissa, from and to along the ordinate.
+        boxes: Vec<[f64; 4]>,
+        /// Their look.
+        shade: Shade,
+        /// Its words.
+        label: String,
+    },
+    /// Lines that bound something; they may run in any direction.
+    Boundary {
+        /// Points of each line.
+        lines: Vec<Vec<(f64, f64)>>,
+        /// Its words.
+        label: String,
+    },
     /// A range of the abscissa, e.g. integration limits.
     Span {
         /// From.
@@ -150,6 +166,15 @@ pub enum Mark {
         /// Its words.
         label: String,
     },
+}
+
+/// How an area looks.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Shade {
+    /// Everything holds there.
+    Allowed,
+    /// Nothing can be had there.
+    Impossible,
 }
 
 /// Horizontal bars (who owns the jitter).

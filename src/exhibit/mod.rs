@@ -8,7 +8,7 @@ mod table;
 
 pub use draw::{DrawFault, Svg, draw};
 pub use figure::{
-    Axis, Bars, Curve, Drawing, Figure, FilterSchematic, LoopDiagram, Mark, Panel, Plot, Role, Scale,
+    Axis, Bars, Curve, Drawing, Figure, FilterSchematic, LoopDiagram, Mark, Panel, Plot, Role, Scale, Shade,
 };
 pub use table::{Cell, Column, Table};
 

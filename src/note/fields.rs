@@ -168,6 +168,22 @@ impl Fields {
         self.fields.iter().map(|(field, checked, defaulted)| (*field, checked, *defaulted))
     }
 
+    /// Puts a value in place of the one that is there, as if it had been written.
+    pub fn set(&mut self, field: &'static Field, value: Item) {
+        match self.fields.iter_mut().find(|(own, ..)| own.name == field.name) {
+            Some((_, checked, defaulted)) => {
+                checked.value = value;
+                *defaulted = false;
+            }
+            None => self.fields.push((field, Checked { place: self.place.clone(), value }, false)),
+        }
+    }
+
+    /// Takes a field out, as if it had not been written; a default does not come back.
+    pub fn remove(&mut self, name: &str) {
+        self.fields.retain(|(field, ..)| field.name != name);
+    }
+
     /// Whether the author wrote it.
     pub fn written(&self, name: &str) -> bool {
         self.fields.iter().any(|(field, _, defaulted)| field.name == name && !defaulted)

@@ -1,6 +1,7 @@
 //! Numerical methods: plain numbers in and out, nothing of loops.
 
 pub mod brent;
+pub mod contour;
 pub mod expm;
 pub mod interpolate;
 pub mod nelder_mead;

@@ -2,7 +2,7 @@
 
 use serde_json::{Map, Value, json};
 
-use super::store::{BlockResult, Group, Metric, Node, Number, Store, Verdict};
+use super::store::{BlockResult, Group, Metric, Node, Number, Remedy, Store, Verdict};
 
 /// Version of the tool as results.json and the document state it.
 pub const TOOL: &str = concat!("loopcase ", env!("CARGO_PKG_VERSION"));
@@ -108,6 +108,28 @@ fn verdict(verdict: &Verdict) -> Value {
     }
     if let Some(evidence) = &verdict.evidence {
         map.insert("evidence".into(), json!(evidence));
+    }
+    if !verdict.would_take.is_empty() {
+        map.insert("would_take".into(), verdict.would_take.iter().map(remedy).collect());
+    }
+    Value::Object(map)
+}
+
+fn remedy(remedy: &Remedy) -> Value {
+    let mut map = Map::new();
+    map.insert("choice".into(), json!(remedy.choice));
+    if let Some(from) = &remedy.from {
+        map.insert("from".into(), metric(from));
+    }
+    match &remedy.to {
+        Some(to) => {
+            map.insert("to".into(), metric(to));
+            map.insert("costs".into(), json!(remedy.costs));
+        }
+        None => {
+            map.insert("to".into(), Value::Null);
+            map.insert("why".into(), json!("not by this alone"));
+        }
     }
     Value::Object(map)
 }

@@ -9,5 +9,5 @@ pub use json::{TOOL, group_json, to_json};
 pub use judge::{Judgement, Limit, MaskPoint, mask_level};
 pub use lookup::{LookupFault, MetricPath, find_below};
 pub use store::{
-    BlockResult, Group, Metric, MetricFunction, Node, Number, Second, State, Store, Verdict, Warning,
+    BlockResult, Group, Metric, MetricFunction, Node, Number, Remedy, Second, State, Store, Verdict, Warning,
 };

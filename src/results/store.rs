@@ -285,6 +285,51 @@ pub struct Verdict {
     pub internal: bool,
     /// Place of the requirement.
     pub span: Span,
+    /// What it would take, where it is missed or short of its reserve.
+    pub would_take: Vec<Remedy>,
+}
+
+impl Verdict {
+    /// Names of the changes that alone would not do.
+    pub fn would_not_do(&self) -> Vec<String> {
+        self.would_take.iter().filter(|remedy| remedy.to.is_none()).map(Remedy::name).collect()
+    }
+}
+
+/// What one change alone would do for a requirement.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Remedy {
+    /// Field of the loop, or fact, that is changed.
+    pub choice: &'static str,
+    /// Where it stands; `None` of a fact, which is moved by some dB.
+    pub from: Option<Metric>,
+    /// Where it would have to be, or by how much it would have to move; `None`: not by this alone.
+    pub to: Option<Metric>,
+    /// Requirements that are met and would no longer be.
+    pub costs: Vec<String>,
+}
+
+impl Remedy {
+    /// What is changed, in words.
+    pub fn name(&self) -> String {
+        self.choice.replace('_', " ")
+    }
+
+    /// The change in words: "62 kHz in place of 40 kHz", "2.8 dB lower"; `None`: not by this alone.
+    pub fn words(&self) -> Option<String> {
+        let to = self.to.as_ref()?;
+        let number = |metric: &Metric| metric.number().unwrap_or(f64::NAN);
+        Some(match &self.from {
+            Some(from) => {
+                format!(
+                    "{} in place of {}",
+                    to.print(),
+                    print(number(from), from.unit, Digits::Significant(3))
+                )
+            }
+            None => format!("{} lower", print(-number(to), to.unit, Digits::Significant(3))),
+        })
+    }
 }
 
 /// A warning as results.json and the document carry it.

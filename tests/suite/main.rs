@@ -14,5 +14,6 @@ mod rust_text;
 mod sample;
 mod spice;
 mod torture;
+mod trials;
 mod typst;
 mod whole;

@@ -24,7 +24,7 @@ pub(super) fn find(given: &Given, goal: &Goal, point: &Point<'_>, faults: &mut F
         Current::Given(current) => (vec![current], 0.0),
         Current::Auto => (pump::held(goal, point), 3.0),
     };
-    let floor = |current: f64| point.synthesizer.floor.as_ref().map(|floor| floor.level_at(current));
+    let floor = |current: f64| point.floor(current);
     let question = Question {
         case: point.case.clone(),
         goal: goal.clone(),

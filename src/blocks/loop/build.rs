@@ -5,6 +5,7 @@ use super::fill::{self, Filled};
 use super::planning::{self, Planned};
 use super::solved::SolvedLoop;
 use super::{Arc, Case, Diagnostic, Digits, Faults, Given, Inputs, Unit, first_of, positive_in, print};
+use crate::blocks::again::Levels;
 use crate::blocks::{
     oscillator::{Band, Oscillator},
     reference::Reference,
@@ -12,7 +13,7 @@ use crate::blocks::{
     synthesizer::Synthesizer,
 };
 use crate::physics::linear::Linear;
-use crate::physics::part::{Filter, NoiseFacts, OscillatorPoint, PumpPoint, Topology};
+use crate::physics::part::{Filter, LevelTable, NoiseFacts, OscillatorPoint, PumpPoint, Topology};
 use crate::physics::plan::to_f64;
 use crate::physics::sampled::Sampled;
 
@@ -23,7 +24,30 @@ pub(super) struct Point<'a> {
     /// K/N in every channel, magnitude, Hz/V.
     pub slopes: Vec<f64>,
     pub case: Case,
+    /// Shifts of noise levels that a trial makes.
+    levels: Levels,
 }
+
+impl Point<'_> {
+    /// Floor of the detector at a pump current, dBc/Hz at 1 Hz detector rate.
+    pub(super) fn floor(&self, current: f64) -> Option<f64> {
+        let floor = self.synthesizer.floor.as_ref()?;
+        Some(floor.level_at(current) + self.levels.floor)
+    }
+}
+
+/// Fields that plan and operating point do not depend on.
+const BESIDE_THE_PLAN: [&str; 9] = [
+    "bandwidth",
+    "phase_margin",
+    "pole_ratio",
+    "pump_current",
+    "series",
+    "max_capacitance",
+    "parts",
+    "optimise",
+    "temperature",
+];
 
 pub(super) fn solve(given: &Given, inputs: &Inputs<'_>, faults: &mut Faults) -> Option<SolvedLoop> {
     let fields = &given.fields;
@@ -42,16 +66,35 @@ pub(super) fn solve(given: &Given, inputs: &Inputs<'_>, faults: &mut Faults) -> 
         );
         faults.warn(fields.place("reference"), "slow-reference", text);
     }
-    let planned = planning::plan(given, reference, oscillator, synthesizer, faults)?;
+    let before = inputs.kept::<SolvedLoop>(&given.name, &BESIDE_THE_PLAN);
+    let planned = match before {
+        Some(before) => Planned {
+            plan: before.plan.clone(),
+            channel: before.channel.clone(),
+            outputs: before.outputs.clone(),
+        },
+        None => planning::plan(given, reference, oscillator, synthesizer, faults)?,
+    };
     let frequency = to_f64(&planned.channel.oscillator_frequency);
     let band = choose_band(given, oscillator, frequency, faults)?;
     let tuning_voltage = tuning_voltage(given, band, synthesizer, frequency, faults)?;
-    let slopes = slopes(&planned, oscillator, band);
+    let slopes = before.map_or_else(|| slopes(&planned, oscillator, band), |before| before.slopes.clone());
     let topology = fill::topology(given)?;
-    let case = case(given, reference, synthesizer, supply, &planned, (band, tuning_voltage), topology);
-    let point = Point { synthesizer, band, slopes, case };
+    let mut case = case(given, reference, synthesizer, supply, &planned, (band, tuning_voltage), topology);
+    let levels = inputs.levels(&given.name);
+    shift(&mut case.noise.reference, levels.reference);
+    shift(&mut case.noise.oscillator, levels.oscillator);
+    let point = Point { synthesizer, band, slopes, case, levels };
     let filled = fill::fill(given, &point, faults)?;
-    finish(given, reference, planned, point, filled, faults)
+    let solved = finish(given, reference, planned, point, filled, faults)?;
+    Some(SolvedLoop { trial: inputs.is_trial(), pump_steps: synthesizer.currents.clone(), ..solved })
+}
+
+/// A table of levels moved by some dB.
+fn shift(table: &mut Option<Arc<LevelTable>>, by: f64) {
+    if let Some(table) = table.as_mut().filter(|_| by != 0.0) {
+        Arc::make_mut(table).level.iter_mut().for_each(|level| *level += by);
+    }
 }
 
 /// What the fields say together.
@@ -285,10 +328,11 @@ fn finish(
     filled: Filled,
     faults: &mut Faults,
 ) -> Option<SolvedLoop> {
+    let floor = point.floor(filled.current);
     let mut case = point.case;
     case.pump.current = filled.current;
     case.filter = filled.filter.clone();
-    case.noise.detector_floor = point.synthesizer.floor.as_ref().map(|floor| floor.level_at(filled.current));
+    case.noise.detector_floor = floor;
     let refuse = |why: &dyn std::fmt::Display, faults: &mut Faults| {
         faults.place(first_of(&given.fields, &["parts", "bandwidth"]), "loop", why.to_string());
     };
@@ -312,8 +356,8 @@ fn finish(
         case,
         linear,
         sampled,
-        planned.plan,
-        planned.channel,
+        planned,
+        point.slopes,
         filled,
         (low, high),
         point.band.name.clone(),

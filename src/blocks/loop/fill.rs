@@ -180,7 +180,7 @@ fn synthesised(given: &Given, topology: Topology, point: &Point<'_>, faults: &mu
             let shelf = Shelf { resistors, capacitors, max_capacitance: goal.max_capacitance, over };
             let mut case = point.case.clone();
             (case.pump.current, case.filter) = (current, ideal.clone());
-            case.noise.detector_floor = point.synthesizer.floor.as_ref().map(|floor| floor.level_at(current));
+            case.noise.detector_floor = point.floor(current);
             match board::choose(&case, &shelf) {
                 Ok(board) => Some(board),
                 Err(why) => {

@@ -2,7 +2,7 @@
 
 use super::best;
 use super::solved::SolvedLoop;
-use super::{Group, Metric, MetricDoc, Node, Route, Unit};
+use super::{Case, Group, Metric, MetricDoc, Node, Route, Unit};
 use crate::blocks::Equation;
 use crate::physics::noise::{Ladder, integrated_voltages};
 use crate::physics::plan::{Rational, to_f64};
@@ -143,6 +143,11 @@ fn whole_or_real(value: &Rational) -> Metric {
 }
 
 impl SolvedLoop {
+    /// A result by its second route; spared in trials.
+    fn second<T>(&self, route: impl Fn(&Case) -> Option<T>) -> Option<T> {
+        if self.trial { None } else { route(&self.case) }
+    }
+
     /// Metrics of the `loop` block.
     pub fn loop_metrics(&self) -> Group {
         let mut m = Group::new();
@@ -206,7 +211,7 @@ impl SolvedLoop {
         self.put_margins(&mut m);
         let margins = self.linear.margins();
         let crossover = margins.phase_crossovers.first().copied();
-        let other = twice::impedance::margins(&self.case).and_then(|t| t.phase_crossovers.first().copied());
+        let other = self.second(|case| twice::impedance::margins(case)?.phase_crossovers.first().copied());
         let metric = routed(
             crossover,
             Unit::Hertz,
@@ -273,7 +278,7 @@ impl SolvedLoop {
 
     fn put_margins(&self, m: &mut Group) {
         let margins = self.linear.margins();
-        let other = twice::impedance::margins(&self.case);
+        let other = self.second(twice::impedance::margins);
         let first = |values: &[f64]| values.first().copied();
         let route = "poles and zeros";
         let bandwidth = match margins.bandwidth {
@@ -322,19 +327,23 @@ impl SolvedLoop {
                 Vec::new(),
             );
         };
-        let other = twice::sampled::phase_margin(&self.case);
+        let other = self.second(twice::sampled::phase_margin);
         let agree = |a: f64, b: f64| (a - b).abs() <= 0.01;
         (routed(Some(value), Unit::Degree, "", other, "alias sum", "0.01 deg", agree), Vec::new())
     }
 
     fn impedance(&self) -> Metric {
         let value = self.linear.impedance(self.bandwidth).norm();
-        let other = twice::impedance::impedance(&self.case, self.bandwidth).map(nalgebra::Complex::norm);
+        let at = self.bandwidth;
+        let other = self.second(|case| twice::impedance::impedance(case, at)).map(nalgebra::Complex::norm);
         routed(Some(value), Unit::Ohm, "", other, "poles and zeros", "1e-6 relative", close(1e-6))
     }
 
     /// Noise of a passive filter's resistors on the tuning line over all frequencies, V rms, by two routes.
     pub fn resistor_noise(&self) -> Option<Metric> {
+        if self.trial {
+            return None;
+        }
         let other = twice::thermal::output_variance(&self.case)?.sqrt();
         let ladder = Ladder::new(&self.case);
         let parts = integrated_voltages(&self.case, |f| ladder.response(f));

@@ -1,6 +1,6 @@
 //! From the facts to the frequency plan, and its refusals to messages.
 
-use super::{Channel, Diagnostic, Digits, Faults, Given, Item, Plan, Quantity, Unit, first_of, print};
+use super::{Arc, Channel, Diagnostic, Digits, Faults, Given, Item, Plan, Quantity, Unit, first_of, print};
 use crate::blocks::{
     oscillator::Oscillator,
     reference::Reference,
@@ -12,7 +12,7 @@ use crate::physics::plan::{
 
 /// The plan, the design channel and all channels to serve.
 pub(super) struct Planned {
-    pub plan: Plan,
+    pub plan: Arc<Plan>,
     pub channel: Channel,
     pub outputs: Vec<Rational>,
 }
@@ -78,7 +78,7 @@ pub(super) fn plan(
         }
     };
     match plan.channel(&design) {
-        Ok(channel) => Some(Planned { plan, channel, outputs }),
+        Ok(channel) => Some(Planned { plan: Arc::new(plan), channel, outputs }),
         Err(error) => {
             refuse(&error, faults);
             None

@@ -1,11 +1,12 @@
 //! What a solved loop leaves for the blocks that are `of` it.
 
 use super::fill::Filled;
+use super::planning::Planned;
 use super::{Arc, Case, Channel, Digits, Faults, Given, Plan, Unit, first_of, print};
 use crate::physics::board::Board;
 use crate::physics::linear::Linear;
 use crate::physics::optimum::Optimum;
-use crate::physics::plan::to_f64;
+use crate::physics::plan::{Rational, to_f64};
 use crate::physics::sampled::Sampled;
 
 /// A part on the board.
@@ -64,6 +65,14 @@ pub struct SolvedLoop {
     pub highest_voltage: Option<f64>,
     /// Open-loop unity gain, Hz.
     pub bandwidth: f64,
+    /// K/N in every channel, magnitude, Hz/V.
+    pub slopes: Vec<f64>,
+    /// Every channel to serve.
+    pub outputs: Vec<Rational>,
+    /// Currents that the pump can be set to, A.
+    pub pump_steps: Vec<f64>,
+    /// Whether it was solved in a trial, where second routes are spared.
+    pub trial: bool,
 }
 
 impl SolvedLoop {
@@ -72,8 +81,8 @@ impl SolvedLoop {
         case: Case,
         linear: Linear,
         sampled: Sampled,
-        plan: Plan,
-        channel: Channel,
+        planned: Planned,
+        slopes: Vec<f64>,
         filled: Filled,
         tuning_limits: (f64, f64),
         band: String,
@@ -85,8 +94,8 @@ impl SolvedLoop {
             case,
             linear: Arc::new(linear),
             sampled: Arc::new(sampled),
-            plan: Arc::new(plan),
-            channel,
+            plan: planned.plan,
+            channel: planned.channel,
             parts: filled.parts,
             board: filled.board,
             optimum: filled.optimum,
@@ -96,6 +105,10 @@ impl SolvedLoop {
             stability,
             highest_voltage,
             bandwidth,
+            slopes,
+            outputs: planned.outputs,
+            pump_steps: Vec::new(),
+            trial: false,
         }
     }
 

@@ -26,6 +26,8 @@ pub(super) enum Sample {
     Limit(Stroke),
     /// A marked point.
     Ring(Stroke),
+    /// A shaded area.
+    Box(Colour),
 }
 
 /// An entry of the column.
@@ -73,6 +75,11 @@ fn sample(layout: &mut Layout, sample: &Sample, left: f64, y: f64) {
         Sample::Line(stroke) => layout.line(vec![at(left, y), at(left + SAMPLE, y)], stroke),
         Sample::Limit(stroke) => {
             limit(layout, &[at(left, y + 1.5), at(left + SAMPLE, y + 1.5)], stroke, (left + SAMPLE, 0.0));
+        }
+        Sample::Box(colour) => {
+            let area = Rect { left, right: left + SAMPLE, top: y - 3.5, bottom: y + 3.5 };
+            layout.fill(area.corners(), *colour);
+            layout.line(area.outline(), &Stroke::solid(lighter(*colour), 0.4));
         }
         Sample::Ring(stroke) => layout.disc(at(left + SAMPLE / 2.0, y), super::plot::RING, PAPER, stroke),
     }

@@ -11,6 +11,7 @@ mod dash;
 mod decimate;
 mod diagram;
 mod legend;
+mod map;
 mod paint;
 mod palette;
 mod place;

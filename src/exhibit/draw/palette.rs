@@ -3,7 +3,7 @@
 //! Colours were tried on white, in colour and in grey; dash patterns tell curves apart where colours don't.
 
 use super::scene::{Colour, Stroke};
-use crate::exhibit::figure::Role;
+use crate::exhibit::figure::{Role, Shade};
 
 /// The look of the `nth` curve of this role in a panel (from 0): colour and width of the role; later ones have
 /// dots between their dashes.
@@ -35,6 +35,29 @@ pub(super) fn stroke(role: Role, nth: usize) -> Stroke {
         }
     };
     Stroke { colour, width, dash }
+}
+
+/// The look of the `nth` boundary of a map (from 0).
+pub(super) fn boundary(nth: usize) -> Stroke {
+    const LOOKS: [(Colour, &[f64]); 6] = [
+        (Colour(0x00, 0x72, 0xB2), &[]),
+        (Colour(0xD5, 0x5E, 0x00), &[7.0, 2.5]),
+        (Colour(0x6B, 0x3F, 0xA0), &[2.0, 2.0]),
+        (Colour(0x00, 0x9E, 0x73), &[9.0, 2.0, 2.0, 2.0]),
+        (Colour(0xB0, 0x7A, 0x00), &[4.0, 1.5]),
+        (Colour(0x44, 0x4E, 0x58), &[1.0, 1.8]),
+    ];
+    let (colour, dash) = LOOKS[nth % LOOKS.len()];
+    let rest = [0.8, 2.0].repeat(if dash.is_empty() { 0 } else { nth / LOOKS.len() });
+    Stroke { colour, width: 1.4, dash: dash.iter().copied().chain(rest).collect() }
+}
+
+/// Fill of a shaded area.
+pub(super) fn shade(shade: Shade) -> Colour {
+    match shade {
+        Shade::Allowed => Colour(0xDC, 0xEE, 0xE2),
+        Shade::Impossible => Colour(0xE9, 0xE9, 0xEB),
+    }
 }
 
 /// Fill of a bar of this role.

@@ -9,7 +9,7 @@ use super::place::{Place, Placer, nearest};
 use super::scene::{
     Anchor, Colour, FRAME, INK, LEADING, Layout, PAPER, Point, Rect, SIZE, Stroke, Text, WIDTH, at,
 };
-use super::{DrawFault, clip, decimate, palette, text};
+use super::{DrawFault, clip, decimate, map, palette, text};
 use crate::exhibit::figure::{Curve, Mark, Panel, Plot, Role};
 
 /// Radius of a marked point, pt.
@@ -98,6 +98,7 @@ fn compose(plot: &Plot, named: &Marks, coarseness: f64) -> Result<(Layout, Marks
     let mut homeless = Marks::new();
     for (number, frame) in frames.iter_mut().enumerate() {
         band.tint(&mut layout, &frame.area);
+        map::shade(&mut layout, frame.panel, &frame.area, &x, &frame.y);
         frame.grid(&mut layout, &x);
         frame.cut_curves(&x, column.max(0.5) * coarseness);
         let free = frame.draw(&mut layout, &x, &band, |mark| named.contains(&(number, mark)));
@@ -152,7 +153,7 @@ fn entries(panel: &Panel, named: impl Fn(usize) -> bool) -> Vec<Entry> {
         }
         _ => None,
     });
-    curves.chain(marks).collect()
+    curves.chain(map::entries(panel)).chain(marks).collect()
 }
 
 fn ring_stroke() -> Stroke {
@@ -216,6 +217,9 @@ impl Frame<'_> {
                 layout.line(run.clone(), stroke);
             }
         }
+        for run in map::outline(layout, self.panel, &self.area, x, &self.y) {
+            placer.avoid(&run);
+        }
         for mark in &self.panel.marks {
             match mark {
                 Mark::Mask { points, .. } => {
@@ -238,7 +242,7 @@ impl Frame<'_> {
                         placer.block(area.grown(RING));
                     }
                 }
-                Mark::Vertical { .. } | Mark::Span { .. } => {}
+                _ => {}
             }
         }
         let words = self.panel.marks.iter().enumerate().filter(|(number, _)| !named(*number));

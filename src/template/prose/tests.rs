@@ -71,6 +71,7 @@ fn store() -> Store {
         evidence: None,
         internal: false,
         span,
+        would_take: Vec::new(),
     };
     Store {
         blocks: vec![block("lo", "loop", lo), noise, vco, block("values", "values", values)],
