@@ -19,6 +19,7 @@ mod choice;
 mod compliance;
 mod decision;
 mod fields;
+mod fractional;
 mod inputs;
 mod r#loop;
 mod noise_figures;

@@ -215,16 +215,24 @@ fn absent(noise: &SolvedNoise) -> String {
     let applies = |name: &str| match name {
         "R2" | "R3" | "R4" => parts.iter().any(|part| part.name == name),
         "amplifier" => noise.solved.case.filter.topology.is_active(),
-        "modulator" => noise.solved.channel.fraction.is_some(),
+        "modulator" => false,
         _ => true,
     };
     let names: Vec<&str> =
         CONTRIBUTORS.iter().map(|c| c.name()).filter(|name| applies(name) && !there(name)).collect();
-    if names.is_empty() {
+    let mut said = if names.is_empty() {
         String::new()
     } else {
         format!("Not in it, since no fact states them: {}.", names.join(", "))
+    };
+    if noise.solved.channel.fraction.is_some() && !there("modulator") {
+        if !said.is_empty() {
+            said.push(' ');
+        }
+        let how = noise.solved.modulator_words();
+        said.push_str(&format!("Not in it as noise: the modulator ({how})."));
     }
+    said
 }
 
 /// What the spectrum integrates to.

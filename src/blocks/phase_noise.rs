@@ -393,6 +393,21 @@ fn warn_about_limits(noise: &SolvedNoise, phase: f64, given: &Given, faults: &mu
             }
         }
     }
+    if let Some((from, to)) = noise.over {
+        let lines = noise.solved.modulator_lines(to);
+        let within = lines.iter().filter(|(offset, _)| *offset >= from);
+        let in_lines = (2.0 * within.map(|(_, power)| power).sum::<f64>()).sqrt();
+        if in_lines > 0.1 * phase {
+            let radians = |value: f64| print(value, Unit::Radian, Digits::Significant(3));
+            let text = format!(
+                "the modulator's sequence is short and counts as lines, not as noise: their {} rms stand beside the {} \
+                 of the noise",
+                radians(in_lines),
+                radians(phase)
+            );
+            faults.warn(place, "modulator-lines", text);
+        }
+    }
     let ratio = noise.solved.case.detector_frequency / noise.solved.bandwidth;
     if ratio < 20.0 {
         let text = format!(

@@ -1,6 +1,7 @@
 //! `synthesizer`: detector, pump, dividers.
 
 use super::fields::{COMMON, DIVIDER, FACTS, OUTPUT_FLOOR, optional, required};
+use super::fractional::{self, FractionFacts};
 use super::prelude::*;
 use crate::physics::plan::{FeedbackSet, IntegerSet, Rational};
 
@@ -47,8 +48,28 @@ pub struct Synthesizer {
     pub output_dividers: Vec<Rational>,
     /// Fixed prescaler.
     pub fixed_prescaler: u64,
+    /// The fractional mode, where there is one.
+    pub fraction: Option<FractionFacts>,
     /// Floor after the output divider, over offset.
     pub output_floor: Option<LevelTable>,
+}
+
+impl Synthesizer {
+    /// Floor at 1 Hz detector rate with that kind of divider, over pump current (A).
+    pub fn floor_of(&self, fractional: bool) -> Option<&LevelTable> {
+        let own = self.fraction.as_ref().filter(|_| fractional).and_then(|f| f.floor.as_ref());
+        own.or(self.floor.as_ref())
+    }
+
+    /// Line near an integer with that kind of divider, in band, dBc at the oscillator.
+    pub fn boundary_spur_of(&self, fractional: bool) -> Option<f64> {
+        self.fraction.as_ref().filter(|_| fractional).and_then(|f| f.boundary_spur)
+    }
+
+    /// Leakage at the pump's output with that kind of divider, A.
+    pub fn leakage_of(&self, fractional: bool) -> f64 {
+        self.leakage + self.fraction.as_ref().filter(|_| fractional).map_or(0.0, |f| f.bleed)
+    }
 }
 
 static FLICKER: &[Field] = &[
@@ -56,14 +77,16 @@ static FLICKER: &[Field] = &[
     required("offset", Type::Quantity(Unit::Hertz), "offset of the level"),
     required("carrier", Type::Quantity(Unit::Hertz), "carrier of the level"),
 ];
+/// A detector floor at 1 Hz detector rate: a level, or levels over pump current.
+pub(super) static DETECTOR_FLOOR: Type = Type::Either(&[
+    Type::Quantity(Unit::DecibelCarrierPerHertz),
+    Type::Table(Unit::Ampere, Unit::DecibelCarrierPerHertz),
+]);
 static DETECTOR: &[Field] = &[
     required("max_frequency", Type::Quantity(Unit::Hertz), "highest detector frequency"),
     optional(
         "floor",
-        Type::Either(&[
-            Type::Quantity(Unit::DecibelCarrierPerHertz),
-            Type::Table(Unit::Ampere, Unit::DecibelCarrierPerHertz),
-        ]),
+        DETECTOR_FLOOR,
         "phase-noise floor at 1 Hz detector rate: a level, or levels over pump current",
     ),
     optional("flicker", Type::Group(FLICKER), "1/f noise of the detector"),
@@ -128,6 +151,7 @@ static FIELDS: &[Field] = &[
         "output divider; 1/2 doubles; absent: 1",
     ),
     optional("fixed_prescaler", Type::Integer, "fixed divider before the feedback divider; absent: 1"),
+    optional("fraction", Type::Group(fractional::FIELDS), "fractional mode of the feedback divider"),
     optional("output_floor", OUTPUT_FLOOR, "noise floor after the output divider"),
     optional(
         "band_selection",
@@ -163,13 +187,7 @@ fn read(given: &Given, faults: &mut Faults) -> Option<Synthesizer> {
     let fields = &given.fields;
     let detector = fields.group("detector")?;
     let pump = fields.group("pump")?;
-    let floor = match detector.get("floor").map(|c| &c.value) {
-        Some(Item::Quantity(level)) => Some(LevelTable::flat(level.value)),
-        Some(Item::Table(rows)) => {
-            level_table_in(detector, "floor", rows.iter().map(|row| (row.at, row.value)), faults)
-        }
-        _ => None,
-    };
+    let floor = detector_floor(detector, faults);
     let flicker = detector.group("flicker").and_then(|flicker| {
         positive_in(flicker, "offset", faults);
         positive_in(flicker, "carrier", faults);
@@ -210,8 +228,20 @@ fn read(given: &Given, faults: &mut Faults) -> Option<Synthesizer> {
         feedback: feedback(fields, faults)?,
         output_dividers: output_dividers(fields, faults),
         fixed_prescaler: count(fields, "fixed_prescaler", faults).unwrap_or(1),
+        fraction: fields.group("fraction").and_then(|group| fractional::read(group, faults)),
         output_floor,
     })
+}
+
+/// The field `floor` of a group as a table over pump current.
+pub(super) fn detector_floor(group: &Fields, faults: &mut Faults) -> Option<LevelTable> {
+    match &group.get("floor")?.value {
+        Item::Quantity(level) => Some(LevelTable::flat(level.value)),
+        Item::Table(rows) => {
+            level_table_in(group, "floor", rows.iter().map(|row| (row.at, row.value)), faults)
+        }
+        _ => None,
+    }
 }
 
 /// The currents that can be set, ascending; at most ten thousand.

@@ -3,6 +3,7 @@
 pub mod brent;
 pub mod contour;
 pub mod expm;
+pub mod fourier;
 pub mod interpolate;
 pub mod nelder_mead;
 pub mod poly;

@@ -4,6 +4,7 @@ pub mod board;
 pub mod derived;
 pub mod integral;
 pub mod linear;
+pub mod modulator;
 pub mod noise;
 pub mod optimum;
 pub mod part;

@@ -4,6 +4,7 @@ mod filter;
 mod loop_noise;
 mod loops;
 mod margins;
+mod modulator;
 mod notes;
 mod phase_noise;
 mod plan;

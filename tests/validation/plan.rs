@@ -24,7 +24,7 @@ fn direct(reference: &str, output: Rational, modulus: Modulus) -> Request {
         dividers: Dividers {
             fixed_prescaler: 1,
             feedback: FeedbackSet::Plain(IntegerSet::Range(20, 4095)),
-            fraction: Some(Fraction { modulus, order: 3 }),
+            fraction: Some(Fraction { modulus, order: 3, start: 0 }),
             output: vec![exact("1")],
             oscillator: vec![(exact("100000000"), exact("10000000000"))],
         },

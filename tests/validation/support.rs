@@ -52,10 +52,11 @@ pub fn close(got: f64, expected: f64, relative: f64, what: &str) {
 const UNCOVERED: &str = include_str!("uncovered.txt");
 
 /// The tests themselves, to see which rows they ask for.
-const TESTS: [&str; 10] = [
+const TESTS: [&str; 11] = [
     include_str!("filter.rs"),
     include_str!("loop_noise.rs"),
     include_str!("margins.rs"),
+    include_str!("modulator.rs"),
     include_str!("phase_noise.rs"),
     include_str!("plan.rs"),
     include_str!("sampled.rs"),

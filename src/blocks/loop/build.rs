@@ -26,12 +26,14 @@ pub(super) struct Point<'a> {
     pub case: Case,
     /// Shifts of noise levels that a trial makes.
     levels: Levels,
+    /// Whether the loop divides by fractions.
+    fractional: bool,
 }
 
 impl Point<'_> {
     /// Floor of the detector at a pump current, dBc/Hz at 1 Hz detector rate.
     pub(super) fn floor(&self, current: f64) -> Option<f64> {
-        let floor = self.synthesizer.floor.as_ref()?;
+        let floor = self.synthesizer.floor_of(self.fractional)?;
         Some(floor.level_at(current) + self.levels.floor)
     }
 }
@@ -84,7 +86,7 @@ pub(super) fn solve(given: &Given, inputs: &Inputs<'_>, faults: &mut Faults) -> 
     let levels = inputs.levels(&given.name);
     shift(&mut case.noise.reference, levels.reference);
     shift(&mut case.noise.oscillator, levels.oscillator);
-    let point = Point { synthesizer, band, slopes, case, levels };
+    let point = Point { synthesizer, band, slopes, case, levels, fractional: planning::fractional(given) };
     let filled = fill::fill(given, &point, faults)?;
     let solved = finish(given, reference, planned, point, filled, faults)?;
     Some(SolvedLoop { trial: inputs.is_trial(), pump_steps: synthesizer.currents.clone(), ..solved })
@@ -291,7 +293,7 @@ fn case(
         pump: PumpPoint {
             current: synthesizer.currents.last().copied().unwrap_or(0.0),
             mismatch: synthesizer.mismatch,
-            leakage: synthesizer.leakage,
+            leakage: synthesizer.leakage_of(planning::fractional(given)),
             pulse: synthesizer.pulse,
         },
         filter: Filter::of(topology),
@@ -304,7 +306,7 @@ fn case(
             detector_floor: None,
             slew_rise: slew_rise(reference, synthesizer),
             flicker: synthesizer.flicker,
-            modulator_order: None,
+            modulator_order: planned.plan.modulator(&planned.channel).map(|modulator| modulator.order()),
             output_floor: synthesizer.output_floor.clone().map(Arc::new),
         },
         temperature: given.fields.quantity("temperature").unwrap_or(298.15),
@@ -333,6 +335,9 @@ fn finish(
     case.pump.current = filled.current;
     case.filter = filled.filter.clone();
     case.noise.detector_floor = floor;
+    // Until here by formula, so that filter and bandwidth were chosen with it; never both in one sum.
+    case.noise.modulator_order =
+        planned.plan.modulator(&planned.channel).and_then(|modulator| modulator.noise_order());
     let refuse = |why: &dyn std::fmt::Display, faults: &mut Faults| {
         faults.place(first_of(&given.fields, &["parts", "bandwidth"]), "loop", why.to_string());
     };
@@ -352,7 +357,7 @@ fn finish(
     };
     let (low, high) = point.band.tuning.voltage_range();
     let (low, high) = point.synthesizer.compliance.map_or((low, high), |(l, h)| (low.max(l), high.min(h)));
-    let solved = SolvedLoop::new(
+    let mut solved = SolvedLoop::new(
         case,
         linear,
         sampled,
@@ -364,6 +369,7 @@ fn finish(
         reference.stability,
         point.synthesizer.compliance.map(|c| c.1).or(Some(high)),
     );
+    solved.boundary_spur = point.synthesizer.boundary_spur_of(planning::fractional(given));
     solved.warn(given, faults);
     Some(solved)
 }

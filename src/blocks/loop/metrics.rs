@@ -13,6 +13,20 @@ pub(super) static METRICS: &[MetricDoc] = &[
     doc("reference_divider", Unit::One, "R", EXACT),
     doc("feedback_divider", Unit::One, "N without its fraction, fixed prescaler not included", EXACT),
     doc("fraction", Unit::One, "fractional part of the feedback divider", EXACT),
+    doc("fraction_numerator", Unit::One, "its numerator; fractional dividers only", EXACT),
+    doc("fraction_modulus", Unit::One, "its denominator; fractional dividers only", EXACT),
+    doc(
+        "boundary_distance",
+        Unit::Hertz,
+        "distance of the oscillator from the nearest multiple of the detector frequency; fractional dividers only",
+        EXACT,
+    ),
+    doc(
+        "modulator_period",
+        Unit::One,
+        "detector periods after which the modulator's sequence repeats; fractional dividers only",
+        EXACT,
+    ),
     doc("output_divider", Unit::One, "O", EXACT),
     doc("detector_frequency", Unit::Hertz, "rate at which phases are compared", EXACT),
     doc("oscillator_frequency", Unit::Hertz, "frequency of the oscillator", EXACT),
@@ -162,6 +176,7 @@ impl SolvedLoop {
                 None => Metric::count(0),
             },
         );
+        self.put_fraction(&mut m);
         m.metric("output_divider", whole_or_real(&self.channel.output_divider));
         m.metric("detector_frequency", hertz(&self.plan.detector_frequency));
         m.metric("oscillator_frequency", hertz(&self.channel.oscillator_frequency));

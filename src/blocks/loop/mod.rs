@@ -10,6 +10,7 @@ use crate::physics::plan::{Channel, Plan};
 mod best;
 mod build;
 mod fill;
+mod fraction;
 mod metrics;
 mod planning;
 mod pump;
@@ -91,7 +92,12 @@ static FIELDS: &[Field] = &[
         "auto",
         "output divider; auto: channel by channel the least that puts the oscillator in range",
     ),
-    default("divider", Type::Word(&["integer"]), "integer", "kind of feedback divider"),
+    default(
+        "divider",
+        Type::Word(&["integer", "fractional"]),
+        "integer",
+        "kind of feedback divider; `fractional` needs a synthesizer with `fraction`",
+    ),
     default(
         "oscillator_band",
         Type::Text,

@@ -7,7 +7,8 @@ use crate::blocks::{
     synthesizer::{Synthesizer, ratio},
 };
 use crate::physics::plan::{
-    Dividers, Doubler, OffRaster, PlanError, Rational, Request, channels, nearest_geometric_mean, to_f64,
+    Dividers, Doubler, Fraction, OffRaster, PlanError, Rational, Request, channels, nearest_geometric_mean,
+    to_f64,
 };
 
 /// The plan, the design channel and all channels to serve.
@@ -40,10 +41,11 @@ pub(super) fn plan(
         }
     };
     let doubler = doubler(given, synthesizer, faults).ok()?;
+    let fraction = fraction(given, synthesizer, faults).ok()?;
     let dividers = Dividers {
         fixed_prescaler: synthesizer.fixed_prescaler,
         feedback: synthesizer.feedback.clone(),
-        fraction: None,
+        fraction,
         output: output_dividers(given, synthesizer, faults)?,
         oscillator: oscillator_ranges(given, oscillator, faults)?,
     };
@@ -63,6 +65,7 @@ pub(super) fn plan(
     };
     let refuse = |error: &PlanError, faults: &mut Faults| {
         let (field, id, message, hint) = words(error, given);
+        let hint = with_fraction(error, hint, synthesizer);
         let mut diagnostic =
             Diagnostic::error(id, message).at(first_of(fields, &[field, "output", "outputs"]).span());
         if let Some(hint) = hint {
@@ -131,6 +134,35 @@ fn doubler(given: &Given, synthesizer: &Synthesizer, faults: &mut Faults) -> Res
         return Err(());
     };
     Ok(Some(Doubler { limit: facts.limit.as_ref().map(Quantity::rational) }))
+}
+
+/// Whether the loop divides by fractions.
+pub(super) fn fractional(given: &Given) -> bool {
+    given.fields.word("divider") == Some("fractional")
+}
+
+/// The modulator, where it is asked for.
+fn fraction(given: &Given, synthesizer: &Synthesizer, faults: &mut Faults) -> Result<Option<Fraction>, ()> {
+    if !fractional(given) {
+        return Ok(None);
+    }
+    let Some(facts) = &synthesizer.fraction else {
+        let message = "this synthesizer states no `fraction`, so its divider can't be fractional";
+        faults.place(given.fields.place("divider"), "no-fraction", message);
+        return Err(());
+    };
+    Ok(Some(facts.fraction.clone()))
+}
+
+/// The hint, with the way out that a core with a fractional mode has.
+fn with_fraction(error: &PlanError, hint: Option<String>, synthesizer: &Synthesizer) -> Option<String> {
+    let between =
+        matches!(error, PlanError::NotAMultiple { .. } | PlanError::NoCommonDetectorFrequency { .. });
+    if !between || synthesizer.fraction.is_none() {
+        return hint;
+    }
+    let way = "`divider: fractional` may do, which this synthesizer has";
+    Some(hint.map_or_else(|| way.to_owned(), |hint| format!("{hint}; {way}")))
 }
 
 fn output_dividers(given: &Given, synthesizer: &Synthesizer, faults: &mut Faults) -> Option<Vec<Rational>> {
@@ -242,6 +274,20 @@ fn words(error: &PlanError, given: &Given) -> (&'static str, &'static str, Strin
                 limits.1
             ),
             None,
+        ),
+        PlanError::Excursion { output, integer, swing, limits } => (
+            channel(output),
+            "divider-excursion",
+            format!(
+                "in the channel {} the modulator moves N round {integer} from {} to {}, which the feedback divider \
+                 ({} .. {}) can't follow",
+                hertz(output),
+                swing.0,
+                swing.1,
+                limits.0,
+                limits.1
+            ),
+            Some("a lower `detector_frequency` makes N larger".to_owned()),
         ),
         PlanError::DetectorTooFast { frequency, limit } => (
             "detector_frequency",

@@ -82,6 +82,14 @@ fn diagram(given: &Given, solved: &SolvedLoop) -> Exhibit {
     })
 }
 
+/// What the distance to the nearest integer is, and the line that stands there.
+fn boundary_words(solved: &SolvedLoop) -> String {
+    let what = "distance to the nearest multiple of the detector frequency";
+    solved.boundary_line().map_or(what.to_owned(), |(_, power)| {
+        format!("{what}; a line of {} there", short(10.0 * power.log10(), Unit::DecibelCarrier))
+    })
+}
+
 fn plan_table(solved: &SolvedLoop) -> Exhibit {
     let case = &solved.case;
     let mut rows = Vec::new();
@@ -115,6 +123,27 @@ fn plan_table(solved: &SolvedLoop) -> Exhibit {
         format!("fixed prescaler {} included", case.fixed_prescaler)
     };
     exact("Feedback ratio N", n, Unit::One, &remark);
+    if let Some((numerator, modulus)) = solved.channel.fraction {
+        let error = to_f64(&solved.channel.frequency_error);
+        row(
+            "Fraction",
+            numerator as f64 / modulus as f64,
+            Unit::One,
+            format!("{numerator}/{modulus}"),
+            &solved.modulator_words(),
+        );
+        row(
+            "Frequency error",
+            error,
+            Unit::Hertz,
+            short(error, Unit::Hertz),
+            if error == 0.0 { "exact" } else { "" },
+        );
+        let distance = to_f64(&solved.plan.boundary_distance(&solved.channel));
+        row("Integer boundary", distance, Unit::Hertz, all(distance, Unit::Hertz), &boundary_words(solved));
+    }
+    let mut exact =
+        |name: &str, value: f64, unit: Unit, remark: &str| row(name, value, unit, all(value, unit), remark);
     exact("Output divider", case.output_divider, Unit::One, "");
     exact("Pump current", case.pump.current, Unit::Ampere, &solved.current_because);
     let mut near =

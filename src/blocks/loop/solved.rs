@@ -57,6 +57,8 @@ pub struct SolvedLoop {
     pub current_because: String,
     /// Voltages the tuning line may take, V.
     pub tuning_limits: (f64, f64),
+    /// Line near an integer, in band, dBc at the oscillator, as stated; fractional dividers only.
+    pub boundary_spur: Option<f64>,
     /// Band of the oscillator, where it has several.
     pub band: String,
     /// Relative stability of the reference.
@@ -101,6 +103,7 @@ impl SolvedLoop {
             optimum: filled.optimum,
             current_because: filled.current_because,
             tuning_limits,
+            boundary_spur: None,
             band,
             stability,
             highest_voltage,
@@ -136,6 +139,7 @@ impl SolvedLoop {
 
     /// Cautions that the loop itself gives rise to.
     pub(super) fn warn(&self, given: &Given, faults: &mut Faults) {
+        self.warn_fraction(given, faults);
         let place = first_of(&given.fields, &["bandwidth", "parts"]);
         let margins = self.linear.margins();
         let ratio = self.case.detector_frequency / self.bandwidth;

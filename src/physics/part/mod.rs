@@ -71,7 +71,7 @@ pub struct PumpPoint {
     pub current: f64,
     /// Relative difference of source and sink current.
     pub mismatch: f64,
-    /// Leakage at the pump's output, A.
+    /// Leakage at the pump's output, the bleed of fractional mode included, A.
     pub leakage: f64,
     /// Time for which both sources are on, in lock, s.
     pub pulse: f64,

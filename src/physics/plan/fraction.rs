@@ -17,6 +17,8 @@ pub struct Fraction {
     pub modulus: Modulus,
     /// Order m of the modulator, 1 to 6.
     pub order: u32,
+    /// What its first accumulator holds when a channel is set, below every modulus.
+    pub start: u64,
 }
 
 /// What the denominator of the fraction can be.
@@ -115,12 +117,12 @@ mod tests {
     use super::*;
 
     fn variable(low: u64, high: u64) -> Fraction {
-        Fraction { modulus: Modulus::Range(low, high), order: 3 }
+        Fraction { modulus: Modulus::Range(low, high), order: 3, start: 0 }
     }
 
     #[test]
     fn excursions_double_with_the_order() {
-        let span = |order| Fraction { modulus: Modulus::Fixed(2), order }.excursion();
+        let span = |order| Fraction { modulus: Modulus::Fixed(2), order, start: 0 }.excursion();
         assert_eq!((span(1), span(2), span(3), span(4)), ((0, 1), (1, 2), (3, 4), (7, 8)));
     }
 

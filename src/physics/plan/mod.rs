@@ -8,6 +8,8 @@
 use num_rational::BigRational;
 use num_traits::{Signed, ToPrimitive, Zero};
 
+use super::modulator::Modulator;
+
 mod channels;
 mod dividers;
 mod error;
@@ -176,6 +178,18 @@ impl Plan {
             swallow: self.dividers.feedback.swallow(feedback_divider),
             frequency_error,
         })
+    }
+
+    /// The modulator at work on `channel`; `None` with integer dividers and where the fraction is zero.
+    pub fn modulator(&self, channel: &Channel) -> Option<Modulator> {
+        let (numerator, modulus) = channel.fraction?;
+        let fraction = self.dividers.fraction.as_ref()?;
+        Modulator::new(fraction.order, modulus, numerator, fraction.start)
+    }
+
+    /// Distance of the oscillator in `channel` from the nearest multiple of the detector frequency, Hz.
+    pub fn boundary_distance(&self, channel: &Channel) -> Rational {
+        (&channel.feedback_ratio - channel.feedback_ratio.round()).abs() * &self.detector_frequency
     }
 
     fn prescaler(&self) -> Rational {

@@ -83,7 +83,7 @@ fn fractional_takes_the_highest_that_keeps_n_in_range() {
     let mut r = band(2_400_000_000, 2_500_000_000, 1_000_000);
     r.detector_limit = hz(100_000_000);
     r.reference_frequency = hz(61_440_000);
-    r.dividers.fraction = Some(Fraction { modulus: Modulus::Fixed(1 << 24), order: 3 });
+    r.dividers.fraction = Some(Fraction { modulus: Modulus::Fixed(1 << 24), order: 3, start: 0 });
     for n_min in [20, 36, 37, 64, 77, 78, 200] {
         r.dividers.feedback = FeedbackSet::Plain(IntegerSet::Range(n_min, 65535));
         let plan = Plan::solve(&r).unwrap();
@@ -201,7 +201,7 @@ fn limits_are_reported_with_their_numbers() {
 fn modulator_must_stay_inside_the_divider() {
     let mut r = request(vec![hz(2_405_000_000)], None);
     r.detector_frequency = Some(hz(10_000_000));
-    r.dividers.fraction = Some(Fraction { modulus: Modulus::Range(2, 4095), order: 3 });
+    r.dividers.fraction = Some(Fraction { modulus: Modulus::Range(2, 4095), order: 3, start: 0 });
     r.dividers.feedback = FeedbackSet::Plain(IntegerSet::Range(237, 244));
     assert_eq!(Plan::solve(&r).unwrap().channel(&r.outputs[0]).unwrap().fraction, Some((1, 2)));
     for range in [(238, 244), (237, 243)] {
@@ -217,7 +217,7 @@ fn modulator_must_stay_inside_the_divider() {
 fn a_fraction_that_rounds_up_carries() {
     let mut r = request(vec![hz(2_409_999_999)], None);
     r.detector_frequency = Some(hz(10_000_000));
-    r.dividers.fraction = Some(Fraction { modulus: Modulus::Fixed(1024), order: 3 });
+    r.dividers.fraction = Some(Fraction { modulus: Modulus::Fixed(1024), order: 3, start: 0 });
     let c = Plan::solve(&r).unwrap().channel(&r.outputs[0]).unwrap();
     assert_eq!((c.feedback_divider, c.fraction, c.frequency_error), (241, Some((0, 1024)), hz(1)));
 }
@@ -248,7 +248,7 @@ fn senseless_requests_are_errors_not_panics() {
     all[4].detector_frequency = Some(hz(-1));
     all[5].reference_divider = IntegerSet::Range(1, u64::MAX);
     all[6].dividers.feedback = FeedbackSet::Swallow { prescalers: vec![0], a: (0, 7), b: (3, 100) };
-    all[7].dividers.fraction = Some(Fraction { modulus: Modulus::Range(9, 2), order: 0 });
+    all[7].dividers.fraction = Some(Fraction { modulus: Modulus::Range(9, 2), order: 0, start: 0 });
     for r in all {
         let error = refusal(&r);
         assert!(!error.to_string().is_empty());
