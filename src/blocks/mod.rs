@@ -36,6 +36,8 @@ mod remedies;
 mod requirements;
 mod response;
 mod response_figures;
+mod spur_figures;
+mod spurs;
 mod supply;
 mod support;
 mod synthesizer;
@@ -60,6 +62,7 @@ pub static KINDS: &[&dyn Kind] = &[
     &r#loop::LoopKind,
     &response::ResponseKind,
     &phase_noise::PhaseNoiseKind,
+    &spurs::SpursKind,
     &region::RegionKind,
     &requirements::RequirementsKind,
     &compliance::ComplianceKind,

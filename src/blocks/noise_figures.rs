@@ -2,6 +2,7 @@
 
 use super::phase_noise::SolvedNoise;
 use super::prelude::*;
+use super::spur_figures;
 use crate::exhibit::{
     Axis, Bars, Cell, Column, Curve, Drawing, Figure, Mark, Panel, Plot, Role, Scale, Table,
 };
@@ -101,6 +102,9 @@ fn budget(noise: &SolvedNoise, given: &Given, masks: &[Mask]) -> Exhibit {
         x: noise.solved.bandwidth,
         label: format!("bandwidth {}", print(noise.solved.bandwidth, Unit::Hertz, Digits::Significant(3))),
     });
+    marks.extend(
+        noise.lines.iter().filter(|line| line.offset >= low && line.offset <= high).map(spur_figures::aside),
+    );
     for (id, corners) in masks {
         marks.push(Mark::Mask { points: corners.clone(), label: format!("mask {id}") });
     }
@@ -242,6 +246,7 @@ fn totals(noise: &SolvedNoise, solved: &Solved, given: &Given) -> Exhibit {
     });
     let names = [
         ("jitter", "rms jitter"),
+        ("jitter_with_spurs", "rms jitter with the discrete lines"),
         ("rms_phase_degrees", "rms phase"),
         ("integrated", "Integrated, both sidebands"),
         ("residual_fm", "Residual FM, rms"),

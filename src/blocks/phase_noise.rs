@@ -5,8 +5,9 @@ use std::sync::Arc;
 use super::fields::{COMMON, optional};
 use super::r#loop::SolvedLoop;
 use super::prelude::*;
+use super::spurs::{Line, SolvedSpurs};
 use super::support::{model_of, needs_of};
-use super::{Equation, noise_figures};
+use super::{Equation, noise_figures, requirements::masks_for};
 use crate::physics::noise::{Ladder, Spectrum, density_at, table_points};
 use crate::physics::{derived, twice};
 use crate::results::{MetricFunction, Second};
@@ -27,12 +28,15 @@ pub struct SolvedNoise {
     pub over: Option<(f64, f64)>,
     /// Offsets asked for, Hz.
     pub spots: Vec<f64>,
+    /// Discrete lines asked for.
+    pub lines: Vec<Line>,
 }
 
 static FIELDS: &[Field] = &[
     optional("of", Type::Block(&["loop"]), "loop whose noise it is; absent: the only one"),
     optional("over", Type::Range(Unit::Hertz), "integration limits; absent: a plot, and no integrals"),
     optional("spots", Type::List(&Type::Quantity(Unit::Hertz)), "offsets whose level is listed"),
+    optional("spurs", Type::Block(&["spurs"]), "discrete lines that `jitter_with_spurs` adds"),
     optional("delay", Type::Quantity(Unit::Second), "delay of a radar echo, for `delayed_rms_phase`"),
     optional(
         "sampled_signal",
@@ -83,6 +87,12 @@ static METRICS: &[MetricDoc] = &[
         unit: Unit::One,
         says: "error vector magnitude: the rms phase",
         route: Route::None("rms_phase in other words"),
+    },
+    MetricDoc {
+        name: "jitter_with_spurs",
+        unit: Unit::Second,
+        says: "the jitter with the lines of `spurs` within `over`",
+        route: Route::None("the jitter, which has one, and a sum of squares"),
     },
     MetricDoc {
         name: "delayed_rms_phase",
@@ -157,6 +167,11 @@ static EQUATIONS: &[Equation] = &[
         source: "Nyquist, Phys. Rev. 32, 1928; L = S/2, IEEE Std 1139",
     },
     Equation {
+        name: "Jitter with discrete lines",
+        tex: r"\sigma_t = \frac{1}{2 \pi f_\mathrm{out}} \sqrt{2 \int L(f)\, df + \sum 2 \cdot 10^{s/10}}",
+        source: "a line of s dBc is one of a pair at 20 log10(index / 2)",
+    },
+    Equation {
         name: "Jitter",
         tex: r"\sigma_t = \frac{1}{2 \pi f_\mathrm{out}} \sqrt{2 \int L(f)\, df}",
         source: "IEEE Std 1139",
@@ -218,6 +233,7 @@ impl Kind for PhaseNoiseKind {
                 "integration limits are above zero and in order",
             );
         }
+        let lines = lines(given, &of, inputs, &mut faults);
         let spots: Vec<f64> = fields.list("spots").iter().filter_map(Checked::number).collect();
         if spots.iter().any(|f| *f <= 0.0) {
             faults.place(fields.place("spots"), "value-range", "a spot is at an offset above zero");
@@ -227,7 +243,7 @@ impl Kind for PhaseNoiseKind {
         let range = over.unwrap_or_else(|| solved.figure_range());
         let spectrum =
             Spectrum::new(&solved.case, &Ladder::new(&solved.case), range, &spots).ok_or_else(Vec::new)?;
-        let noise = SolvedNoise { of, solved, spectrum: Arc::new(spectrum), over, spots };
+        let noise = SolvedNoise { of, solved, spectrum: Arc::new(spectrum), over, spots, lines };
         let metrics = metrics(&noise, given, &mut faults);
         let mut answer = Solved::new(noise.clone()).with_metrics(metrics);
         let at = noise;
@@ -238,26 +254,21 @@ impl Kind for PhaseNoiseKind {
     }
     fn show(&self, given: &Given, solved: &Solved, inputs: &Inputs<'_>) -> Vec<Exhibit> {
         match solved.model.downcast_ref::<SolvedNoise>() {
-            Some(noise) => noise_figures::exhibits(noise, given, solved, &masks(given, inputs)),
+            Some(noise) => noise_figures::exhibits(noise, given, solved, &masks_for(given, "total", inputs)),
             None => Vec::new(),
         }
     }
 }
 
-/// Masks that requirements set for the total of this block: identifier and corners.
-fn masks(given: &Given, inputs: &Inputs<'_>) -> Vec<(String, Vec<(f64, f64)>)> {
-    let wanted = format!("{}.total", given.name);
-    let blocks = inputs.solved.values().filter(|s| s.given.kind == "requirements" && !s.given.internal);
-    let entries = blocks.flat_map(|s| &s.given.fields.entries);
-    entries
-        .filter_map(|(key, checked)| {
-            let one = checked.group()?;
-            let rows = one.table("limit").filter(|_| one.text("metric") == Some(wanted.as_str()))?;
-            let mut corners: Vec<(f64, f64)> = rows.iter().map(|row| (row.at, row.value)).collect();
-            corners.sort_by(|a, b| a.0.total_cmp(&b.0));
-            Some((key.name.clone(), corners))
-        })
-        .collect()
+/// The discrete lines that the block asks for; they have to be of its own loop.
+fn lines(given: &Given, of: &str, inputs: &Inputs<'_>, faults: &mut Faults) -> Vec<Line> {
+    let Some(name) = given.fields.block("spurs") else { return Vec::new() };
+    let Some(spurs) = inputs.model::<SolvedSpurs>(name) else { return Vec::new() };
+    if spurs.of != of {
+        let text = format!("`{name}` holds the lines of loop `{}`, this noise is of `{of}`", spurs.of);
+        faults.place(given.fields.place("spurs"), "spurs-of", text);
+    }
+    spurs.lines.clone()
 }
 
 fn level_at(noise: &SolvedNoise, text: &str) -> Result<Metric, String> {
@@ -291,6 +302,13 @@ fn metrics(noise: &SolvedNoise, given: &Given, faults: &mut Faults) -> Group {
     put("integrated", phase.map(derived::integrated_dbc), Unit::DecibelCarrier);
     put("residual_fm", noise.over.map(|_| spectrum.residual_fm()), Unit::Hertz);
     put("evm", phase.map(derived::error_vector), Unit::One);
+    if let Some((from, to)) = noise.over.filter(|_| fields.written("spurs")) {
+        let inside = noise.lines.iter().filter(|line| line.offset >= from && line.offset <= to);
+        let with = |phase| derived::rms_phase_with_lines(phase, inside.map(|line| line.level));
+        put("jitter_with_spurs", phase.map(|phase| derived::jitter(with(phase), output)), Unit::Second);
+    } else if fields.written("spurs") {
+        put("jitter_with_spurs", None, Unit::Second);
+    }
     if let Some(delay) = fields.quantity("delay") {
         put("delayed_rms_phase", noise.over.map(|_| spectrum.delayed_rms_phase(delay)), Unit::Radian);
     }

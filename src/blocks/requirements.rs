@@ -3,6 +3,7 @@
 use super::fields::{COMMON, default, optional, required};
 use super::phase_noise::SolvedNoise;
 use super::prelude::*;
+use super::spurs::SolvedSpurs;
 use crate::diag::nearest;
 use crate::exhibit::{Cell, Column, Table};
 use crate::note::{Row, place::Place, yaml::Key};
@@ -18,7 +19,11 @@ static REQUIREMENT: &[Field] = &[
     optional("metric", Type::Metric, "metric that is judged, e.g. noise.jitter"),
     optional(
         "limit",
-        Type::Either(&[Type::Limit, Type::Table(Unit::Hertz, Unit::DecibelCarrierPerHertz)]),
+        Type::Either(&[
+            Type::Limit,
+            Type::Table(Unit::Hertz, Unit::DecibelCarrierPerHertz),
+            Type::Table(Unit::Hertz, Unit::DecibelCarrier),
+        ]),
         "comparison, range, or mask over offset; bounds may be names",
     ),
     optional("reserve", Type::AnyQuantity, "margin wanted"),
@@ -98,6 +103,22 @@ pub fn nominal(given: &Given, inputs: &Inputs<'_>, on: &dyn Fn(&MetricPath) -> b
     let wanted =
         entries.filter(|(_, one)| one.text("metric").and_then(MetricPath::parse).is_some_and(|p| on(&p)));
     wanted.filter_map(|(key, one)| judge(given, key, one, inputs, &mut faults)).collect()
+}
+
+/// Masks that requirements set for a metric of this block: identifier and corners, ascending in offset.
+pub(super) fn masks_for(given: &Given, metric: &str, inputs: &Inputs<'_>) -> Vec<(String, Vec<(f64, f64)>)> {
+    let wanted = format!("{}.{metric}", given.name);
+    let blocks = inputs.solved.values().filter(|s| s.given.kind == "requirements" && !s.given.internal);
+    let entries = blocks.flat_map(|s| &s.given.fields.entries);
+    entries
+        .filter_map(|(key, checked)| {
+            let one = checked.group()?;
+            let rows = one.table("limit").filter(|_| one.text("metric") == Some(wanted.as_str()))?;
+            let mut corners: Vec<(f64, f64)> = rows.iter().map(|row| (row.at, row.value)).collect();
+            corners.sort_by(|a, b| a.0.total_cmp(&b.0));
+            Some((key.name.clone(), corners))
+        })
+        .collect()
 }
 
 /// The requirements as stated; how they came out stands in the compliance matrix.
@@ -191,9 +212,17 @@ fn judge(
     };
     let (judgement, nominal_bound) = match limit_item {
         Item::Table(rows) => {
-            let (text, judgement) = judge_mask(metric, &path, rows, one, inputs, faults)?;
-            verdict.limit = text;
-            verdict.unit = Unit::DecibelCarrierPerHertz;
+            let mask = judge_mask(metric, &path, rows, one, inputs, faults)?;
+            let judgement = mask.judgement;
+            verdict.limit = mask.text;
+            verdict.unit = mask.unit;
+            if judgement.value.is_none() {
+                verdict.why = Some(if mask.unit == Unit::DecibelCarrier {
+                    "no line within the mask".to_owned()
+                } else {
+                    "nothing contributes noise".to_owned()
+                });
+            }
             (judgement, 0.0)
         }
         _ => {
@@ -315,6 +344,15 @@ fn read_limit(
     None
 }
 
+/// How a mask came out.
+struct MaskVerdict {
+    /// The mask in words.
+    text: String,
+    /// Unit of its levels.
+    unit: Unit,
+    judgement: Judgement,
+}
+
 fn judge_mask(
     metric: &str,
     path: &MetricPath,
@@ -322,19 +360,23 @@ fn judge_mask(
     one: &Fields,
     inputs: &Inputs<'_>,
     faults: &mut Faults,
-) -> Option<(String, Judgement)> {
-    let noise = inputs.model::<SolvedNoise>(&path.block);
-    let Some(noise) = noise.filter(|_| path.names == ["total"]) else {
+) -> Option<MaskVerdict> {
+    let noise = inputs.model::<SolvedNoise>(&path.block).filter(|_| path.names == ["total"]);
+    let lines = inputs.model::<SolvedSpurs>(&path.block).filter(|_| path.names == ["lines"]);
+    if noise.is_none() && lines.is_none() {
         match inputs.node(path) {
             Err(fault) => unknown(one.place("metric"), &fault, faults),
             Ok(_) => faults.place(
                 one.place("metric"),
                 "mask-metric",
-                format!("a mask is for the `total` of a phase_noise block, not for `{metric}`"),
+                format!(
+                    "a mask is for the `total` of a phase_noise block or the `lines` of a spurs block, not for `{metric}`"
+                ),
             ),
         }
         return None;
-    };
+    }
+    let unit = if noise.is_some() { Unit::DecibelCarrierPerHertz } else { Unit::DecibelCarrier };
     let mut points: Vec<MaskPoint> =
         rows.iter().map(|row| MaskPoint { offset: row.at, level: row.value }).collect();
     points.sort_by(|a, b| a.offset.total_cmp(&b.offset));
@@ -345,20 +387,27 @@ fn judge_mask(
         faults.place(one.place("limit"), "value-range", "a mask has points at offsets above zero, each once");
         return None;
     }
-    let text = points
-        .iter()
-        .map(|p| {
-            format!(
-                "{}: {}",
-                print(p.offset, Unit::Hertz, Digits::All),
-                print(p.level, Unit::DecibelCarrierPerHertz, Digits::All)
-            )
-        })
-        .collect::<Vec<_>>()
-        .join("; ");
-    let text = crate::units::ascii(&text);
-    let judgement = Limit::Mask(points).judge_curve(noise.offsets(), |f| noise.total_at(f));
-    Some((text, judgement))
+    // The checker takes either unit; a row that writes the other one means something else.
+    let other = |row: &&Row| {
+        row.place.written().is_some_and(|text| parse(text).is_ok() && parse_as(text, unit).is_err())
+    };
+    if let Some(row) = rows.iter().find(other) {
+        let text = format!("the mask for `{metric}` is in {}", unit.symbol());
+        let diagnostic = Diagnostic::error("unit-wrong", text).at(row.place.span());
+        faults.push(diagnostic.expected(format!("expected {}, or a plain number", unit.expectation())));
+        return None;
+    }
+    let words = |p: &MaskPoint| {
+        format!("{}: {}", print(p.offset, Unit::Hertz, Digits::All), print(p.level, unit, Digits::All))
+    };
+    let text = crate::units::ascii(&points.iter().map(words).collect::<Vec<_>>().join("; "));
+    let mask = Limit::Mask(points);
+    let judgement = match (noise, lines) {
+        (Some(noise), _) => mask.judge_curve(noise.offsets(), |f| noise.total_at(f)),
+        (_, Some(spurs)) => mask.judge_lines(spurs.lines.iter().map(|line| (line.offset, line.level))),
+        _ => return None,
+    };
+    Some(MaskVerdict { text, unit, judgement })
 }
 
 fn bound_of(limit: &Limit) -> f64 {

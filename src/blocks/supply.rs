@@ -11,6 +11,8 @@ pub struct SupplyKind;
 pub struct Supply {
     /// Noise voltage over frequency, as 20 log10 of V/rtHz.
     pub noise: Option<LevelTable>,
+    /// Discrete lines: frequency (Hz), peak amplitude (V).
+    pub ripple: Vec<(f64, f64)>,
 }
 
 static RIPPLE: &[Field] = &[
@@ -51,7 +53,13 @@ impl Kind for SupplyKind {
             }
             level_table(given, "noise", levels.into_iter().map(|(f, v)| (f, 20.0 * v.log10())), &mut faults)
         });
-        let supply = Supply { noise };
+        let ripple = given.fields.list("ripple").iter().filter_map(|item| {
+            let line = item.group()?;
+            positive_in(line, "frequency", &mut faults);
+            positive_in(line, "amplitude", &mut faults);
+            Some((line.quantity("frequency")?, line.quantity("amplitude")?))
+        });
+        let supply = Supply { ripple: ripple.collect(), noise };
         faults.done()?;
         Ok(Solved::facts(given, supply))
     }

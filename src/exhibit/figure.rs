@@ -134,6 +134,19 @@ pub enum Mark {
         /// Its words.
         label: String,
     },
+    /// A discrete line of a spectrum, from the lower edge up to its level.
+    Line {
+        /// Where.
+        x: f64,
+        /// Its level.
+        y: f64,
+        /// What it comes from: fixes its colour.
+        role: Role,
+        /// Words at its head; empty for none.
+        label: String,
+        /// Words in the legend, once for all lines that share them; empty for none.
+        legend: String,
+    },
     /// A limit that the curve must stay below.
     Mask {
         /// Corners.
@@ -304,6 +317,11 @@ impl Mark {
     /// A point on a curve.
     pub fn point(x: f64, y: f64, label: &str) -> Self {
         Mark::Point { x, y, label: label.to_owned() }
+    }
+
+    /// A discrete line of a spectrum, with words at its head and words for the legend, which others may share.
+    pub fn line(x: f64, y: f64, role: Role, label: &str, legend: &str) -> Self {
+        Mark::Line { x, y, role, label: label.to_owned(), legend: legend.to_owned() }
     }
 
     /// A limit through these corners that the curve must stay below.

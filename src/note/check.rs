@@ -319,7 +319,7 @@ pub(super) fn resolve_path(folder: &str, path: &str) -> Option<String> {
 
 /// Units for which a table takes a plain number.
 fn plain_level(unit: Unit) -> bool {
-    matches!(unit, Unit::DecibelCarrierPerHertz | Unit::One)
+    matches!(unit, Unit::DecibelCarrierPerHertz | Unit::DecibelCarrier | Unit::One)
 }
 
 fn known_list(schema: &Schema<'_>) -> String {

@@ -1,5 +1,6 @@
 //! Numerical methods: plain numbers in and out, nothing of loops.
 
+pub mod bessel;
 pub mod brent;
 pub mod contour;
 pub mod expm;

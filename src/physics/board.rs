@@ -1,7 +1,7 @@
 //! Parts that can be bought, in place of ideal ones.
 //!
 //! Rounding each part by itself lets the errors add up. Here every combination of the two neighbours of each part is
-//! tried, and the one kept that moves bandwidth, phase margin and jitter least.
+//! tried, and the one kept that moves bandwidth, phase margin and jitter least and doesn't lift the reference spur.
 
 use std::f64::consts::PI;
 
@@ -11,6 +11,7 @@ use super::linear::Linear;
 use super::noise::{Ladder, Prepared, table_points};
 use super::part::{Case, Filter};
 use super::series::Series;
+use super::spurs::reference_spur;
 
 /// Offsets per decade: a change of jitter is wanted, not the jitter.
 const OFFSETS: usize = 30;
@@ -37,6 +38,8 @@ pub struct Merits {
     pub phase_margin: f64,
     /// rms, s; 0 where no noise is stated.
     pub jitter: f64,
+    /// Line at the detector frequency, dBc; `None` where nothing makes one.
+    pub reference_spur: Option<f64>,
 }
 
 /// The combination that was chosen, and what it cost.
@@ -99,21 +102,28 @@ fn merits(case: &Case, prepared: &Prepared) -> Option<Merits> {
     let linear = Linear::new(case).ok()?;
     let margins = linear.margins();
     let mut total = vec![0.0; prepared.offsets().len()];
-    prepared.total_into(case, &Ladder::new(case), &mut total);
+    let ladder = Ladder::new(case);
+    prepared.total_into(case, &ladder, &mut total);
     let output = case.oscillator.frequency / case.output_divider;
     Some(Merits {
         bandwidth: margins.bandwidth?,
         phase_margin: margins.phase_margin?,
         jitter: rms_phase(prepared.offsets(), &total) / (2.0 * PI * output),
+        reference_spur: reference_spur(case, &ladder),
     })
 }
 
-/// Sum of the squares of the relative changes.
+/// Sum of the squares of the relative changes; of the reference spur a rise alone counts, as amplitude.
 fn distance(ideal: &Merits, real: &Merits) -> f64 {
     let change = |a: f64, b: f64| if a > 0.0 { (b / a - 1.0).powi(2) } else { 0.0 };
+    let rise = match (ideal.reference_spur, real.reference_spur) {
+        (Some(a), Some(b)) => (10f64.powf((b - a) / 20.0) - 1.0).max(0.0),
+        _ => 0.0,
+    };
     change(ideal.bandwidth, real.bandwidth)
         + change(ideal.phase_margin, real.phase_margin)
         + change(ideal.jitter, real.jitter)
+        + rise.powi(2)
 }
 
 fn spoiled(case: &Case, filter: &Filter, shelf: &Shelf) -> bool {

@@ -11,6 +11,7 @@ pub mod part;
 pub mod plan;
 pub mod sampled;
 pub mod series;
+pub mod spurs;
 pub mod synthesis;
 pub mod twice;
 

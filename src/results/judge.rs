@@ -81,10 +81,18 @@ impl Limit {
         Self::parse(text, |_, bound| parse_as(bound, unit).map(|q: Quantity| q.value))
     }
 
-    /// Judges a number. A metric without value is met where it is unbounded and the limit is a lower bound.
+    /// Judges a number. A metric without value is met where it is as good as can be (a margin without end, a line that
+    /// is not there) and the limit bounds it from the other side.
     pub fn judge(&self, metric: &Metric) -> Judgement {
         let Some(value) = metric.number() else {
-            let met = metric.unbounded && matches!(self, Limit::AtLeast(_) | Limit::Above(_));
+            // A line is best when it is not there, anything else when it has no end.
+            let level = metric.unit == Unit::DecibelCarrier;
+            let met = metric.unbounded
+                && match self {
+                    Limit::AtLeast(_) | Limit::Above(_) => !level,
+                    Limit::AtMost(_) | Limit::Below(_) => level,
+                    _ => false,
+                };
             let state = if met { State::Met } else { State::NotMet };
             return Judgement { state, margin: None, value: None, at: None };
         };
@@ -129,6 +137,22 @@ impl Limit {
     }
 }
 
+impl Limit {
+    /// Judges discrete lines (offset in Hz, level) against a mask: least margin, its offset and the level there. Lines
+    /// outside the mask are not asked for; a mask without a line inside is met.
+    pub fn judge_lines(&self, lines: impl Iterator<Item = (f64, f64)>) -> Judgement {
+        let Limit::Mask(points) = self else {
+            return Judgement { state: State::NotMet, margin: None, value: None, at: None };
+        };
+        let margins = lines.filter_map(|(f, level)| Some((mask_level(points, f)? - level, f, level)));
+        let Some((margin, at, value)) = margins.min_by(|a, b| a.0.total_cmp(&b.0)) else {
+            return Judgement { state: State::Met, margin: None, value: None, at: None };
+        };
+        let state = if margin >= 0.0 { State::Met } else { State::NotMet };
+        Judgement { state, margin: Some(margin), value: Some(value), at: Some(at) }
+    }
+}
+
 /// The mask at an offset, dB over log f; `None` outside it.
 pub fn mask_level(points: &[MaskPoint], offset: f64) -> Option<f64> {
     let after = points.iter().position(|p| p.offset >= offset)?;
@@ -164,6 +188,27 @@ mod tests {
         let limit = Limit::AtLeast(10.0);
         assert_eq!(limit.judge(&Metric::unbounded(Unit::Decibel, "never crosses")).state, State::Met);
         assert_eq!(limit.judge(&Metric::none(Unit::Decibel, "never locks")).state, State::NotMet);
+    }
+
+    #[test]
+    fn a_line_that_is_not_there_is_below_every_limit() {
+        let none = Metric::unbounded(Unit::DecibelCarrier, "no leakage");
+        assert_eq!(Limit::AtMost(-80.0).judge(&none).state, State::Met);
+        assert_eq!(Limit::AtLeast(-80.0).judge(&none).state, State::NotMet);
+        let lost = Metric::none(Unit::DecibelCarrier, "no lock");
+        assert_eq!(Limit::AtMost(-80.0).judge(&lost).state, State::NotMet);
+    }
+
+    #[test]
+    fn a_mask_looks_at_the_lines_inside_it() {
+        let point = |offset, level| MaskPoint { offset, level };
+        let mask = Limit::Mask(vec![point(1e3, -80.0), point(1e5, -80.0)]);
+        let lines = [(100.0, 0.0), (1e3, -81.0), (2e4, -90.0), (1e6, -10.0)];
+        let judgement = mask.judge_lines(lines.into_iter());
+        assert_eq!((judgement.state, judgement.at, judgement.margin), (State::Met, Some(1e3), Some(1.0)));
+        assert_eq!(mask.judge_lines([(1e4, -79.0)].into_iter()).state, State::NotMet);
+        let none = mask.judge_lines([(1e6, -10.0)].into_iter());
+        assert_eq!((none.state, none.margin), (State::Met, None));
     }
 
     #[test]

@@ -11,6 +11,7 @@ mod plan;
 mod sampled;
 mod second_order;
 mod series;
+mod spurs;
 mod support;
 mod synthesis;
 mod thermal;

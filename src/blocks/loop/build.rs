@@ -88,8 +88,9 @@ pub(super) fn solve(given: &Given, inputs: &Inputs<'_>, faults: &mut Faults) -> 
     shift(&mut case.noise.oscillator, levels.oscillator);
     let point = Point { synthesizer, band, slopes, case, levels, fractional: planning::fractional(given) };
     let filled = fill::fill(given, &point, faults)?;
+    let ripple = supply.map_or_else(Vec::new, |supply| supply.ripple.clone());
     let solved = finish(given, reference, planned, point, filled, faults)?;
-    Some(SolvedLoop { trial: inputs.is_trial(), pump_steps: synthesizer.currents.clone(), ..solved })
+    Some(SolvedLoop { ripple, trial: inputs.is_trial(), pump_steps: synthesizer.currents.clone(), ..solved })
 }
 
 /// A table of levels moved by some dB.

@@ -75,6 +75,8 @@ pub struct SolvedLoop {
     pub pump_steps: Vec<f64>,
     /// Whether it was solved in a trial, where second routes are spared.
     pub trial: bool,
+    /// Discrete lines on the oscillator's supply: frequency (Hz), peak amplitude (V).
+    pub ripple: Vec<(f64, f64)>,
 }
 
 impl SolvedLoop {
@@ -112,6 +114,7 @@ impl SolvedLoop {
             outputs: planned.outputs,
             pump_steps: Vec::new(),
             trial: false,
+            ripple: Vec::new(),
         }
     }
 

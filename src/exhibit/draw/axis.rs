@@ -100,7 +100,7 @@ pub(super) fn abscissa(plot: &Plot) -> Result<Ruler, DrawFault> {
     let curves = plot.panels.iter().flat_map(|p| &p.curves).flat_map(|c| &c.points).map(|p| p.0);
     let marks = plot.panels.iter().flat_map(|p| &p.marks).flat_map(|mark| match mark {
         Mark::Mask { points, .. } => points.iter().map(|p| p.0).collect(),
-        Mark::Point { x, .. } => vec![*x],
+        Mark::Point { x, .. } | Mark::Line { x, .. } => vec![*x],
         _ => Vec::new(),
     });
     let range = match axis.range {
@@ -142,6 +142,10 @@ pub(super) fn ordinate(panel: &Panel, height: f64) -> Result<Ruler, DrawFault> {
         (Some(one), None) | (None, Some(one)) => one,
         (None, None) => return Err(DrawFault::NoPoints(axis.label.clone())),
     };
+    // A line has its foot on the lower edge: it asks for room above only.
+    let lines =
+        panel.marks.iter().filter_map(|mark| if let Mark::Line { y, .. } = mark { Some(*y) } else { None });
+    high = limits(axis, lines).map_or(high, |lines| high.max(lines.1));
     if axis.unit == Unit::DecibelCarrierPerHertz {
         // Contributors far below the total would squeeze what matters into the upper edge.
         let floor = of(Some(Role::Total)).map_or(high - DEPTH, |total| total.0 - TAIL);

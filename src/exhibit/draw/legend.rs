@@ -28,6 +28,8 @@ pub(super) enum Sample {
     Ring(Stroke),
     /// A shaded area.
     Box(Colour),
+    /// A discrete line: its head.
+    Head(Stroke),
 }
 
 /// An entry of the column.
@@ -80,6 +82,11 @@ fn sample(layout: &mut Layout, sample: &Sample, left: f64, y: f64) {
             let area = Rect { left, right: left + SAMPLE, top: y - 3.5, bottom: y + 3.5 };
             layout.fill(area.corners(), *colour);
             layout.line(area.outline(), &Stroke::solid(lighter(*colour), 0.4));
+        }
+        Sample::Head(stroke) => {
+            let middle = at(left + SAMPLE / 2.0, y);
+            layout.line(vec![middle, at(middle.x, y + LEADING / 2.0)], stroke);
+            layout.fill(super::plot::head(middle), stroke.colour);
         }
         Sample::Ring(stroke) => layout.disc(at(left + SAMPLE / 2.0, y), super::plot::RING, PAPER, stroke),
     }

@@ -14,6 +14,8 @@ use crate::exhibit::figure::{Curve, Mark, Panel, Plot, Role};
 
 /// Radius of a marked point, pt.
 pub(super) const RING: f64 = 2.2;
+/// From the middle of a line's head to its corners, pt.
+const HEAD: f64 = 2.6;
 /// Lines of the grid at labels, and between them.
 const GRID: Colour = Colour(0xD6, 0xDA, 0xDD);
 const FINE_GRID: Colour = Colour(0xEC, 0xEE, 0xF0);
@@ -148,16 +150,36 @@ fn entries(panel: &Panel, named: impl Fn(usize) -> bool) -> Vec<Entry> {
             Some(Entry::new(Sample::Limit(limit_stroke()), label))
         }
         Mark::Point { label, .. } if named(number) => Some(Entry::new(Sample::Ring(ring_stroke()), label)),
+        Mark::Line { label, role, legend, .. } if named(number) || !legend.is_empty() => {
+            let words = if legend.is_empty() { label } else { legend };
+            Some(Entry::new(Sample::Head(line_stroke(*role)), words))
+        }
         Mark::Horizontal { label, .. } if named(number) => {
             Some(Entry::new(Sample::Line(level_stroke()), label))
         }
         _ => None,
     });
-    curves.chain(map::entries(panel)).chain(marks).collect()
+    let mut entries: Vec<Entry> = Vec::new();
+    for entry in curves.chain(map::entries(panel)).chain(marks) {
+        // Lines that share their words are named once.
+        if !(matches!(entry.sample, Sample::Head(_)) && entries.contains(&entry)) {
+            entries.push(entry);
+        }
+    }
+    entries
 }
 
 fn ring_stroke() -> Stroke {
     Stroke::solid(INK, 0.9)
+}
+
+/// The head of a discrete line.
+pub(super) fn head(Point { x, y }: Point) -> Vec<Point> {
+    vec![at(x, y - HEAD), at(x + HEAD, y), at(x, y + HEAD), at(x - HEAD, y)]
+}
+
+fn line_stroke(role: Role) -> Stroke {
+    Stroke::solid(palette::fill(role), 1.1)
 }
 
 fn level_stroke() -> Stroke {
@@ -236,6 +258,14 @@ impl Frame<'_> {
                         layout.line(run, &level_stroke());
                     }
                 }
+                Mark::Line { x: px, y: py, .. } => {
+                    let foot = self.stick(x, (*px, *py));
+                    placer.avoid(&foot);
+                    if let Some(point) = self.inside(x, (*px, *py)) {
+                        let area = Rect { left: point.x, right: point.x, top: point.y, bottom: point.y };
+                        placer.block(area.grown(HEAD));
+                    }
+                }
                 Mark::Point { x: px, y: py, .. } => {
                     if let Some(point) = self.inside(x, (*px, *py)) {
                         let area = Rect { left: point.x, right: point.x, top: point.y, bottom: point.y };
@@ -245,6 +275,7 @@ impl Frame<'_> {
                 _ => {}
             }
         }
+        self.sticks(layout, x);
         let words = self.panel.marks.iter().enumerate().filter(|(number, _)| !named(*number));
         let homeless =
             words.filter(|(_, mark)| !self.name_mark(layout, &mut placer, x, mark)).map(|(n, _)| n).collect();
@@ -263,7 +294,9 @@ impl Frame<'_> {
                 let (width, height) = label_size(label);
                 (label, placer.along(self.at(0.0, v).y, width, height), None)
             }
-            Mark::Point { x: px, y: py, label } if !label.is_empty() => {
+            Mark::Point { x: px, y: py, label } | Mark::Line { x: px, y: py, label, .. }
+                if !label.is_empty() =>
+            {
                 let Some(point) = self.inside(x, (*px, *py)) else { return true };
                 let (width, height) = label_size(label);
                 (label, placer.near(point, width, height), Some(point))
@@ -289,6 +322,31 @@ impl Frame<'_> {
                 && let Some(point) = self.inside(x, (*px, *py))
             {
                 layout.disc(point, RING, PAPER, &ring_stroke());
+            }
+        }
+    }
+
+    /// A discrete line from the lower edge to its level, or to the upper edge; nothing where it lies below or beside.
+    fn stick(&self, x: &Ruler, point: (f64, f64)) -> Vec<Point> {
+        let (u, v) = self.spot(x, point);
+        if (0.0..=1.0).contains(&u) && v > 0.0 {
+            vec![self.at(u, 0.0), self.at(u, v.min(1.0))]
+        } else {
+            Vec::new()
+        }
+    }
+
+    /// Discrete lines, each with a head on its level.
+    fn sticks(&self, layout: &mut Layout, x: &Ruler) {
+        for mark in &self.panel.marks {
+            let Mark::Line { x: px, y: py, role, .. } = mark else { continue };
+            let stroke = line_stroke(*role);
+            let stick = self.stick(x, (*px, *py));
+            if !stick.is_empty() {
+                layout.line(stick, &stroke);
+            }
+            if let Some(top) = self.inside(x, (*px, *py)) {
+                layout.fill(head(top), stroke.colour);
             }
         }
     }

@@ -64,6 +64,25 @@ pub fn noise_budget() -> Figure {
     plot("noise", Plot::log_x("Offset from the carrier", Unit::Hertz, vec![panel]))
 }
 
+/// Discrete lines alone, some close to each other, one below and one beside the panel.
+pub fn discrete_lines() -> Figure {
+    let line = |x: f64, y: f64, role, label: &str| Mark::line(x, y, role, label, "");
+    let marks = [
+        line(300e3, -96.2, Role::Supply, "\u{2212}96.2 dBc"),
+        line(2.5e6, -71.4, Role::Detector, "\u{2212}71.4 dBc"),
+        line(2.6e6, -72.0, Role::Others, "\u{2212}72.0 dBc"),
+        line(5e6, -97.9, Role::Detector, "\u{2212}97.9 dBc"),
+        Mark::line(4e5, -88.0, Role::Supply, "", "lines of the supply"),
+        Mark::line(6e5, -93.0, Role::Supply, "", "lines of the supply"),
+        line(7.5e6, -140.0, Role::Detector, "below the panel"),
+        line(99e6, -80.0, Role::Modulator, "beside the panel"),
+        Mark::mask(vec![(1e5, -60.0), (1e7, -70.0)], "mask LO-9"),
+    ];
+    let axis = Axis::linear("Level", Unit::DecibelCarrier).from_to(-120.0, -50.0);
+    let x = Axis::log("Offset from the carrier", Unit::Hertz).from_to(1e5, 1e7);
+    plot("lines", Plot::new(x, vec![Panel::new(axis, Vec::new()).with_marks(marks)]))
+}
+
 /// Gain and phase over one abscissa.
 pub fn bode() -> Figure {
     let response = |f: f64, extra: f64| {
@@ -304,6 +323,7 @@ pub fn loops() -> Vec<Figure> {
 pub fn all() -> Vec<Figure> {
     let mut all = vec![
         noise_budget(),
+        discrete_lines(),
         bode(),
         settling(),
         one_decade(),

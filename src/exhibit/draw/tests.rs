@@ -141,6 +141,21 @@ fn points_without_room_are_named_in_the_legend() {
 }
 
 #[test]
+fn a_discrete_line_stands_on_the_lower_edge_and_has_a_head_at_its_level() {
+    let layout = laid_out(&samples::discrete_lines());
+    let heads =
+        layout.shapes.iter().filter(|shape| matches!(shape, Shape::Fill(corners, _) if corners.len() == 4));
+    let tops: Vec<f64> = heads
+        .filter_map(|shape| if let Shape::Fill(corners, _) = shape { Some(corners[0].y) } else { None })
+        .collect();
+    assert_eq!(tops.len(), 6 + 1, "those below and beside the panel have none; the legend has one");
+    assert!(tops[1] < tops[2] && tops[2] < tops[0] && tops[0] < tops[3], "{tops:?}");
+    let words: Vec<&str> = layout.texts.iter().map(|text| text.content.as_str()).collect();
+    assert_eq!(words.iter().filter(|w| w.contains("supply")).count(), 1, "{words:?}");
+    assert!(words.contains(&"\u{2212}71.4 dBc") && !words.contains(&"below the panel"), "{words:?}");
+}
+
+#[test]
 fn what_cannot_be_drawn_is_refused() {
     let refused = |drawing| draw(&samples::figure("x", drawing)).unwrap_err();
     assert_eq!(

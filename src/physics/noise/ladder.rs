@@ -73,10 +73,7 @@ impl<'c> Ladder<'c> {
     /// What loop and filter do at `f` Hz.
     pub fn response(&self, f: f64) -> Response {
         let w = 2.0 * PI * f;
-        let (transimpedance, resistors, amplifier) = match self.gain_bandwidth {
-            None => self.passive(w),
-            Some(gain_bandwidth) => self.active(w, f / gain_bandwidth),
-        };
+        let (transimpedance, resistors, amplifier) = self.filter(f);
         // G = I K Z / (N s), with the pole of the tuning port.
         let lag = self.case.oscillator.modulation_bandwidth.map_or(0.0, |corner| f / corner);
         let open = self.gain * transimpedance / Complex64::new(-w * lag, w);
@@ -90,7 +87,23 @@ impl<'c> Ladder<'c> {
         }
     }
 
-    /// Transimpedance and the squared transfers of [`Response`] at `w` rad/s.
+    /// Peak deviation of the oscillator per peak current into the filter at `f` Hz, loop open: `|Z| |K|` with the
+    /// pole of the tuning port, Hz/A.
+    pub fn tuning_gain(&self, f: f64) -> f64 {
+        let port = port_power(self.case, f).sqrt();
+        self.filter(f).0.norm() * self.case.oscillator.gain.abs() * port
+    }
+
+    /// Transimpedance and the squared transfers of [`Response`] at `f` Hz.
+    fn filter(&self, f: f64) -> (Complex64, [f64; 3], [f64; 3]) {
+        let w = 2.0 * PI * f;
+        match self.gain_bandwidth {
+            None => self.passive(w),
+            Some(gain_bandwidth) => self.active(w, f / gain_bandwidth),
+        }
+    }
+
+    /// As [`Ladder::filter`], at `w` rad/s.
     fn passive(&self, w: f64) -> (Complex64, [f64; 3], [f64; 3]) {
         let top = Complex64::new(1.0, w * self.r2 * self.c2);
         let mut start = charging(top, w * self.c1);

@@ -1,0 +1,140 @@
+//! Figure and table of discrete lines.
+
+use super::prelude::*;
+use super::spurs::{Line, SolvedSpurs, Source};
+use crate::exhibit::{Axis, Cell, Column, Drawing, Figure, Mark, Panel, Plot, Role, Table};
+
+/// What every exhibit of lines says.
+const LOWER_BOUND: &str = "Board coupling is not in it: a lower bound.";
+
+/// How far below the highest line the figure goes, dB.
+const DEPTH: f64 = 120.0;
+
+/// Identifier and corners of a mask: offset (Hz), level (dBc).
+type Mask = (String, Vec<(f64, f64)>);
+
+pub(super) fn exhibits(spurs: &SolvedSpurs, given: &Given, solved: &Solved, masks: &[Mask]) -> Vec<Exhibit> {
+    let mut shown = Vec::new();
+    if !spurs.lines.is_empty() {
+        shown.push(figure(spurs, given, masks));
+    }
+    shown.push(table(spurs, solved));
+    shown
+}
+
+/// A line in the figure of a noise budget, named in its legend.
+pub(super) fn aside(line: &Line) -> Mark {
+    Mark::line(line.offset, line.level, role(line.source), "", &format!("{}, dBc", legend(line.source)))
+}
+
+/// Name of all lines of one origin in legends.
+fn legend(source: Source) -> &'static str {
+    match source {
+        Source::Pump => "lines of the pump",
+        Source::Supply => "lines of the supply",
+        Source::Stated => "known lines",
+    }
+}
+
+/// What a line looks like, by what it comes from.
+fn role(source: Source) -> Role {
+    match source {
+        Source::Pump => Role::Detector,
+        Source::Supply => Role::Supply,
+        Source::Stated => Role::Others,
+    }
+}
+
+/// Rounded to six significant digits, so that exact offsets print short and others not long.
+fn six_digits(value: f64) -> f64 {
+    let step = 10f64.powi(5 - value.log10().floor() as i32);
+    (value * step).round() / step
+}
+
+fn decibels(level: f64) -> String {
+    format!("{level:.1}").replace('-', "\u{2212}")
+}
+
+fn figure(spurs: &SolvedSpurs, given: &Given, masks: &[Mask]) -> Exhibit {
+    let corners = || masks.iter().flat_map(|(_, corners)| corners).copied();
+    let (low, high) = bounds(spurs.lines.iter().map(|line| line.level).chain(corners().map(|c| c.1)));
+    // Lines far below the highest stand in the table alone.
+    let low = low.max(high - DEPTH);
+    let (first, last) = bounds(spurs.lines.iter().map(|line| line.offset).chain(corners().map(|c| c.0)));
+    let decade = |x: f64, beside: f64| 10f64.powf((x.log10() + beside).round());
+    let mark = |line: &Line| {
+        Mark::line(line.offset, line.level, role(line.source), &decibels(line.level), legend(line.source))
+    };
+    let mut marks: Vec<Mark> = spurs.lines.iter().map(mark).collect();
+    marks.extend(masks.iter().map(|(id, corners)| Mark::mask(corners.clone(), &format!("mask {id}"))));
+    let worst = spurs.lines.iter().max_by(|a, b| a.level.total_cmp(&b.level));
+    let words = worst.map_or(String::new(), |line| {
+        let offset = print(line.offset, Unit::Hertz, Digits::Significant(4));
+        format!(" The highest stands at {offset} with {} dBc ({}).", decibels(line.level), line.cause)
+    });
+    Exhibit::Figure(Figure {
+        anchor: "figure".to_owned(),
+        caption: format!("Discrete lines of the loop \u{201c}{}\u{201d}. {LOWER_BOUND}", spurs.of),
+        alt: format!(
+            "Level of {} discrete lines over offset, block {}.{words}",
+            spurs.lines.len(),
+            given.name
+        ),
+        drawing: Drawing::Plot(Plot::new(
+            // At least a third of a decade beside the outermost lines.
+            Axis::log("Offset from the carrier", Unit::Hertz).from_to(decade(first, -0.8), decade(last, 0.8)),
+            vec![
+                Panel::new(
+                    Axis::linear("Level", Unit::DecibelCarrier)
+                        .from_to(((low - 15.0) / 20.0).floor() * 20.0, ((high + 8.0) / 20.0).ceil() * 20.0),
+                    Vec::new(),
+                )
+                .with_marks(marks),
+            ],
+        )),
+    })
+}
+
+fn bounds(values: impl Iterator<Item = f64>) -> (f64, f64) {
+    values.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), x| (low.min(x), high.max(x)))
+}
+
+fn table(spurs: &SolvedSpurs, solved: &Solved) -> Exhibit {
+    let rows = spurs.lines.iter().map(|line| {
+        let offset = print(six_digits(line.offset), Unit::Hertz, Digits::All);
+        vec![
+            Cell::Number { value: line.offset, unit: Unit::Hertz, text: offset },
+            Cell::Number { value: line.level, unit: Unit::DecibelCarrier, text: decibels(line.level) },
+            Cell::Text(line.cause.clone()),
+            Cell::Text(line.source.basis().to_owned()),
+        ]
+    });
+    Exhibit::Table(Table {
+        anchor: "table".to_owned(),
+        caption: format!("Discrete lines at the output of the loop \u{201c}{}\u{201d}", spurs.of),
+        columns: vec![
+            Column::number("Offset", "offset_Hz"),
+            Column::number("Level, dBc", "level_dBc"),
+            Column::text("Cause", "cause"),
+            Column::text("Rests on", "basis"),
+        ],
+        rows: rows.collect(),
+        note: note(solved),
+    })
+}
+
+/// Small print: what is missing, and why.
+fn note(solved: &Solved) -> String {
+    let mut note = LOWER_BOUND.to_owned();
+    if let Some(Node::Metric(metric)) = solved.metrics.get("static_offset")
+        && metric.number().is_some_and(|offset| offset > 0.0)
+    {
+        note += &format!(" In lock the edges at the detector stand {} apart.", metric.print());
+    }
+    for (name, words) in [("reference_spur", "reference spur"), ("supply_spur", "line of the supply")] {
+        if let Some(Node::Metric(Metric { value: None, why: Some(why), .. })) = solved.metrics.get(name) {
+            note += &format!(" No {words}: {why}.");
+        }
+    }
+    note
+}
