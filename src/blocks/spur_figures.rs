@@ -32,6 +32,7 @@ fn legend(source: Source) -> &'static str {
     match source {
         Source::Pump => "lines of the pump",
         Source::Supply => "lines of the supply",
+        Source::Boundary => "line of the fraction",
         Source::Stated => "known lines",
     }
 }
@@ -41,6 +42,7 @@ fn role(source: Source) -> Role {
     match source {
         Source::Pump => Role::Detector,
         Source::Supply => Role::Supply,
+        Source::Boundary => Role::Modulator,
         Source::Stated => Role::Others,
     }
 }

@@ -25,6 +25,8 @@ pub enum Source {
     Pump,
     /// Ripple of the oscillator's supply.
     Supply,
+    /// A fraction near a whole number.
+    Boundary,
     /// The note states it.
     Stated,
 }
@@ -56,6 +58,7 @@ impl Source {
     pub fn basis(self) -> &'static str {
         match self {
             Source::Pump | Source::Supply => "model",
+            Source::Boundary => "rough model: one stated level for every distance",
             Source::Stated => "as stated",
         }
     }
@@ -165,7 +168,9 @@ impl Kind for SpursKind {
             Some(level) => Metric::real(level, Unit::DecibelCarrier),
             None => Metric::unbounded(Unit::DecibelCarrier, no_supply_line(solved)),
         };
-        let mut lines: Vec<Line> = reference.into_iter().chain(supply).chain(known).collect();
+        let boundary = boundary_line(solved);
+        let boundary_metric = boundary_metric(solved, boundary.as_ref());
+        let mut lines: Vec<Line> = reference.into_iter().chain(supply).chain(boundary).chain(known).collect();
         lines.sort_by(|a, b| a.offset.total_cmp(&b.offset));
         metrics.metric(
             "worst_spur",
@@ -175,10 +180,7 @@ impl Kind for SpursKind {
             },
         );
         metrics.metric("supply_spur", supply_metric);
-        metrics.metric(
-            "boundary_spur",
-            Metric::unbounded(Unit::DecibelCarrier, "the divider is a whole number"),
-        );
+        metrics.metric("boundary_spur", boundary_metric);
         metrics.metric("static_offset", Metric::real(PumpWaveform::new(&solved.case).lead, Unit::Second));
         metrics.put("lines", Node::List(lines.iter().map(line_node).collect()));
         warn(given, solved, &lines, &mut faults);
@@ -253,6 +255,30 @@ fn supply_lines(solved: &SolvedLoop) -> Vec<Line> {
         })
     };
     solved.ripple.iter().filter_map(line).collect()
+}
+
+/// The line of a fractional divider at the distance to the nearest whole multiple of the detector frequency: the level
+/// stated in band, through H, divided with the carrier.
+fn boundary_line(solved: &SolvedLoop) -> Option<Line> {
+    let case = &solved.case;
+    let (numerator, modulus) = solved.channel.fraction.filter(|(numerator, _)| *numerator > 0)?;
+    let offset = numerator.min(modulus - numerator) as f64 / modulus as f64 * case.detector_frequency;
+    let closed = Ladder::new(case).response(offset).closed.sqrt();
+    Some(Line {
+        offset,
+        level: solved.boundary_spur? + 20.0 * (closed / case.output_divider).log10(),
+        source: Source::Boundary,
+        cause: "fraction near a whole number".to_owned(),
+    })
+}
+
+fn boundary_metric(solved: &SolvedLoop, line: Option<&Line>) -> Metric {
+    let unit = Unit::DecibelCarrier;
+    match (line, solved.channel.fraction) {
+        (Some(line), _) => Metric::real(line.level, unit),
+        (None, None | Some((0, _))) => Metric::unbounded(unit, "the divider is a whole number"),
+        _ => Metric::none(unit, "the synthesizer states no `boundary_spur`"),
+    }
 }
 
 fn no_supply_line(solved: &SolvedLoop) -> &'static str {
