@@ -3,7 +3,6 @@
 use super::inputs::Solutions;
 use super::prelude::*;
 use super::requirements;
-use crate::note::yaml::Tree;
 use crate::results::Verdict;
 
 /// Shifts of noise levels, dB.
@@ -22,8 +21,6 @@ pub struct Levels {
 pub struct Change {
     /// Name of the loop.
     pub of: String,
-    /// Fields as an author would write them, laid over the loop's own.
-    pub over: Option<Tree>,
     /// Fields taken out.
     pub without: Vec<&'static str>,
     /// Fields set, after that.
@@ -49,7 +46,7 @@ impl Change {
     /// Whether only these fields are touched.
     pub fn only(&self, names: &[&str]) -> bool {
         let fields = self.fields.iter().map(|(name, _)| name).chain(&self.without);
-        self.over.is_none() && fields.into_iter().all(|name| names.contains(name))
+        fields.into_iter().all(|name| names.contains(name))
     }
 }
 

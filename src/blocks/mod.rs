@@ -15,6 +15,7 @@ use crate::results::{Group, MetricFunction, Verdict};
 use crate::units::Unit;
 
 mod again;
+mod alternatives;
 mod choice;
 mod compliance;
 mod decision;
@@ -64,6 +65,7 @@ pub static KINDS: &[&dyn Kind] = &[
     &phase_noise::PhaseNoiseKind,
     &spurs::SpursKind,
     &region::RegionKind,
+    &alternatives::AlternativesKind,
     &requirements::RequirementsKind,
     &compliance::ComplianceKind,
     &parts_list::PartsListKind,

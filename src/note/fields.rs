@@ -168,12 +168,19 @@ impl Fields {
         self.fields.iter().map(|(field, checked, defaulted)| (*field, checked, *defaulted))
     }
 
-    /// Puts a value in place of the one that is there, as if it had been written.
+    /// Puts a value in place of the one that is there, as if it had been written; groups key by key.
     pub fn set(&mut self, field: &'static Field, value: Item) {
         match self.fields.iter_mut().find(|(own, ..)| own.name == field.name) {
             Some((_, checked, defaulted)) => {
-                checked.value = value;
                 *defaulted = false;
+                match (&mut checked.value, value) {
+                    (Item::Group(below), Item::Group(above)) => {
+                        for (field, checked, _) in above.fields {
+                            below.set(field, checked.value);
+                        }
+                    }
+                    (below, value) => *below = value,
+                }
             }
             None => self.fields.push((field, Checked { place: self.place.clone(), value }, false)),
         }

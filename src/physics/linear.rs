@@ -113,7 +113,10 @@ impl Linear {
     fn find_margins(&self, corners: &[f64]) -> Result<Margins, PhysicsError> {
         let (low, high) = self.scan_range(corners)?;
         let steps = ((high / low).log10() * SCAN).ceil() as usize;
-        let at: Vec<f64> = (0..=steps).map(|k| low * (high / low).powf(k as f64 / steps as f64)).collect();
+        // The very numbers that the roots are sought between: a crossing may lie on a point of the scan.
+        let log: Vec<f64> =
+            (0..=steps).map(|k| low.ln() + (high / low).ln() * k as f64 / steps as f64).collect();
+        let at: Vec<f64> = log.iter().map(|x| x.exp()).collect();
         let g: Vec<Complex64> = at.iter().map(|f| self.open_loop(*f)).collect();
         let log_gain = |x: f64| self.open_loop(x.exp()).norm().ln();
         // On the negative real axis the imaginary part changes sign; dividing by |G| keeps it well scaled.
@@ -123,7 +126,7 @@ impl Linear {
         };
         let mut m = Margins::default();
         for k in 1..at.len() {
-            let ends = (at[k - 1].ln(), at[k].ln());
+            let ends = (log[k - 1], log[k]);
             if (g[k - 1].norm() < 1.0) != (g[k].norm() < 1.0) {
                 m.crossings.extend(brent::root(log_gain, ends.0, ends.1).map(f64::exp));
             }
@@ -141,13 +144,13 @@ impl Linear {
         m.gain_margin = m.gain_margins.iter().copied().min_by(f64::total_cmp);
         let closed: Vec<f64> = g.iter().map(|g| (g / (1.0 + g)).norm()).collect();
         let top = (0..closed.len()).max_by(|a, b| closed[*a].total_cmp(&closed[*b])).unwrap_or(0);
-        let around = (at[top.saturating_sub(1)].ln(), at[(top + 1).min(at.len() - 1)].ln());
+        let around = (log[top.saturating_sub(1)], log[(top + 1).min(log.len() - 1)]);
         let (x, negative) = brent::minimum(|x| -self.closed_loop(x.exp()).norm(), around.0, around.1, 1e-10);
         (m.peaking_at, m.peaking) = (x.exp(), 20.0 * (-negative).log10());
         let half = |x: f64| self.closed_loop(x.exp()).norm_sqr() - 0.5;
         let falls =
             (1..closed.len()).rev().find(|&k| closed[k - 1].powi(2) >= 0.5 && closed[k].powi(2) < 0.5);
-        m.closed_bandwidth = falls.and_then(|k| brent::root(half, at[k - 1].ln(), at[k].ln())).map(f64::exp);
+        m.closed_bandwidth = falls.and_then(|k| brent::root(half, log[k - 1], log[k])).map(f64::exp);
         Ok(m)
     }
 
@@ -253,6 +256,30 @@ pub(crate) mod tests {
         assert!((m.gain_margin.expect("crosses") - 12.534_684_4).abs() < 1e-6);
         assert!((m.peaking - 4.564_695_32).abs() < 1e-6);
         assert!((m.closed_bandwidth.expect("falls") / 16_406.028_5 - 1.0).abs() < 1e-6);
+    }
+
+    /// The crossover of a second-order filter lies halfway between its corners, and so on a point of the scan.
+    #[test]
+    fn a_crossing_on_a_point_of_the_scan_is_found() {
+        for k in 0..200 {
+            let bandwidth = 10e3 * 1.02f64.powi(k);
+            let goal = crate::physics::synthesis::Goal {
+                bandwidth,
+                phase_margin: 50.0,
+                pole_ratios: Vec::new(),
+                topology: Topology::Passive(2),
+                slope: 400e3,
+                input_capacitance: 0.0,
+                modulation_bandwidth: None,
+                max_capacitance: 1e-3,
+            };
+            let filter = crate::physics::synthesis::design(&goal, 4e-3).expect("parts");
+            let parts = [("C1", filter.c1), ("R2", filter.r2), ("C2", filter.c2)];
+            let linear =
+                Linear::new(&case(4e-3, 20e6, 50.0, 10e6, Topology::Passive(2), &parts)).expect("a loop");
+            let found = linear.margins().bandwidth.expect("a crossing");
+            assert!((found / bandwidth - 1.0).abs() < 1e-9, "{found} {bandwidth}");
+        }
     }
 
     #[test]

@@ -132,7 +132,7 @@ impl Sampled {
         }
         for pair in scan.windows(2) {
             let [(above, high), (below, low)] = [pair[0], pair[1]];
-            if (high.norm() - 1.0) * (low.norm() - 1.0) < 0.0 {
+            if (high.norm() < 1.0) != (low.norm() < 1.0) {
                 let f = brent::root(|f| self.open_loop(f).norm().ln(), below, above);
                 let margin = f.map(|f| (-self.open_loop(f)).arg().to_degrees());
                 if margins.phase_margin.is_none_or(|least| margin.is_some_and(|m| m < least)) {

@@ -6,7 +6,6 @@ use std::sync::Arc;
 use super::draft::{Draft, Known, family, fields};
 use crate::blocks::{Again, Change, Given, Inputs, Solution, Solutions, Trial};
 use crate::diag::{Diagnostic, Severity};
-use crate::note::overlay;
 
 /// The drafts of a note, in the order of solving.
 pub(super) struct Trials<'a> {
@@ -59,13 +58,9 @@ impl Again for Trials<'_> {
 /// A block as given, with the change laid over it and its names looked up.
 fn given(draft: &Draft<'_>, change: Option<&Change>, inputs: &Inputs<'_>) -> Result<Given, Vec<Diagnostic>> {
     let mut given = draft.given.clone();
-    let over = change.and_then(|change| change.over.as_ref());
-    if over.is_some() || !given.fields.names.is_empty() {
+    if !given.fields.names.is_empty() {
         let mut faults = Vec::new();
-        let own = draft.raw.tree.clone();
-        let schema = crate::blocks::schema(draft.kind);
-        let tree = over.map_or_else(|| own.clone(), |over| overlay(own.clone(), over.clone(), &schema));
-        given.fields = fields(&given.name, &tree, draft.kind, &Known(inputs), &mut faults);
+        given.fields = fields(&given.name, &draft.raw.tree, draft.kind, &Known(inputs), &mut faults);
         faults.retain(|fault| fault.severity == Severity::Error);
         if !faults.is_empty() {
             return Err(faults);

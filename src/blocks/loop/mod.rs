@@ -4,6 +4,7 @@ use std::sync::Arc;
 
 use super::fields::{COMMON, default, optional, required};
 use super::prelude::*;
+use crate::note::schema::Need;
 use crate::physics::part::{Case, Filter};
 use crate::physics::plan::{Channel, Plan};
 
@@ -28,9 +29,9 @@ static SERIES: &[Field] = &[
 ];
 static SERIES_NAMES: &[&str] = &["E3", "E6", "E12", "E24", "E48", "E96", "E192"];
 static PARTS: &[Field] = &[
-    required("C1", Type::Toleranced(Unit::Farad), "shunt capacitor at the pump"),
-    required("R2", Type::Toleranced(Unit::Ohm), "resistor in series with C2"),
-    required("C2", Type::Toleranced(Unit::Farad), "capacitor of the zero"),
+    optional("C1", Type::Toleranced(Unit::Farad), "shunt capacitor at the pump"),
+    optional("R2", Type::Toleranced(Unit::Ohm), "resistor in series with C2"),
+    optional("C2", Type::Toleranced(Unit::Farad), "capacitor of the zero"),
     optional("R3", Type::Toleranced(Unit::Ohm), "series resistor of the first post section"),
     optional("C3", Type::Toleranced(Unit::Farad), "capacitor of the first post section"),
     optional("R4", Type::Toleranced(Unit::Ohm), "series resistor of the second post section"),
@@ -115,6 +116,17 @@ static FIELDS: &[Field] = &[
 ];
 
 static LISTS: &[&[Field]] = &[FIELDS, COMMON];
+
+/// The fields of a loop as an option of `alternatives` takes them: none is required, none has a default.
+pub static OVERRIDES: [Field; FIELDS.len()] = {
+    let mut fields = [FIELDS[0]; FIELDS.len()];
+    let mut k = 0;
+    while k < fields.len() {
+        fields[k] = Field { need: Need::Optional, ..FIELDS[k] };
+        k += 1;
+    }
+    fields
+};
 
 impl Kind for LoopKind {
     fn name(&self) -> &'static str {

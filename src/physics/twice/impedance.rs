@@ -99,7 +99,7 @@ impl Factored {
         let (mut f, mut value) = (low, of(low));
         for k in 1..=steps as usize {
             let (next, after) = (at(k as f64), of(at(k as f64)));
-            if value * after < 0.0 {
+            if (value < 0.0) != (after < 0.0) {
                 found.extend(brent::root(&of, f, next));
             }
             (f, value) = (next, after);
