@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use super::again::{Again, Levels, Trial};
 use super::prelude::*;
-use super::{phase_noise::SolvedNoise, values::Values};
+use super::{SolvedLoop, phase_noise::SolvedNoise, values::Values};
 use crate::note::{place::Place, read_data};
 use crate::results::find_below;
 use crate::source::{Files, SourceMap, Span};
@@ -222,14 +222,10 @@ impl Inputs<'_> {
         }
     }
 
-    /// The total phase noise of a `phase_noise` block, or of the loop's only one.
-    pub fn total_noise(&self, name: &str) -> Option<LevelTable> {
-        let of_block = |name: &str| self.model::<SolvedNoise>(name).map(SolvedNoise::total_table);
-        of_block(name).or_else(|| {
-            let mut found = self.solved.values().filter(|s| {
-                s.solved.model.downcast_ref::<SolvedNoise>().is_some_and(|noise| noise.of == name)
-            });
-            of_block(&found.next()?.given.name)
-        })
+    /// Output frequency (Hz) and total phase noise of a loop, or of the loop of a `phase_noise` block.
+    pub fn total_noise(&self, name: &str) -> Option<(f64, LevelTable)> {
+        let of_block = || self.model::<SolvedNoise>(name).map(|noise| &*noise.solved);
+        let solved = self.model::<SolvedLoop>(name).or_else(of_block)?;
+        Some((solved.output_frequency(), solved.total_noise()?))
     }
 }

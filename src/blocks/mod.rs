@@ -16,6 +16,7 @@ use crate::units::Unit;
 
 mod again;
 mod alternatives;
+mod amplifier;
 mod choice;
 mod compliance;
 mod decision;
@@ -59,6 +60,7 @@ pub static KINDS: &[&dyn Kind] = &[
     &reference::ReferenceKind,
     &oscillator::OscillatorKind,
     &supply::SupplyKind,
+    &amplifier::AmplifierKind,
     &synthesizer::SynthesizerKind,
     &r#loop::LoopKind,
     &response::ResponseKind,

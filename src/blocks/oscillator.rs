@@ -87,7 +87,9 @@ impl Kind for OscillatorKind {
             bands.extend(band(given, "", &given.fields, None, inputs, &mut faults));
         }
         faults.done()?;
-        Ok(Solved::facts(given, Oscillator { bands }))
+        let mut answer = Solved::facts(given, Oscillator { bands });
+        answer.warnings = faults.warnings;
+        Ok(answer)
     }
 }
 
@@ -110,6 +112,16 @@ fn band(
     }
     for field in ["phase_noise_at", "modulation_bandwidth"] {
         positive_in(from(field), field, faults);
+    }
+    let stated_within =
+        matches!(from("phase_noise").get("phase_noise").map(|c| &c.value), Some(Item::List(_)))
+            || from("phase_noise").group("phase_noise").is_some_and(|group| group.written("of"));
+    if stated_within && from("phase_noise_at").written("phase_noise_at") {
+        faults.place(
+            from("phase_noise_at").place("phase_noise_at"),
+            "carrier-twice",
+            "`phase_noise` says its own carriers, `phase_noise_at` can't stand beside it",
+        );
     }
     Some(Band {
         name: name.to_owned(),

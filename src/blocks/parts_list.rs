@@ -42,7 +42,8 @@ impl Kind for PartsListKind {
         let solved = super::support::model_of::<SolvedLoop>(given, inputs, "loop", &mut faults);
         faults.done()?;
         let mut metrics = Group::new();
-        metrics.metric("parts", Metric::count(solved.map_or(0, |s| s.parts.len()) as i64));
+        let count = |s: &SolvedLoop| s.parts.len() + usize::from(s.case.filter.topology.is_active());
+        metrics.metric("parts", Metric::count(solved.map_or(0, count) as i64));
         Ok(Solved::new(()).with_metrics(metrics))
     }
     fn show(&self, given: &Given, _solved: &Solved, inputs: &Inputs<'_>) -> Vec<Exhibit> {
@@ -82,11 +83,37 @@ impl Kind for PartsListKind {
                 Column::text("Rating, at least", "rating"),
                 Column::text("Kind", "kind"),
             ],
-            rows: rows.collect(),
-            note: "Rating: twice the highest voltage the pump can put on the filter. Class 2 ceramics are left out: \
+            rows: rows.chain(op_amp(solved)).collect(),
+            note: "Rating: twice the highest voltage that pump or op-amp can put on the filter. Class 2 ceramics are left out: \
                    their capacitance moves with voltage and temperature, and they are microphonic. Both common \
                    practice, no source."
                 .to_owned(),
         })]
     }
+}
+
+/// The op-amp of an active filter: what it has to do, as far as it is stated.
+fn op_amp(solved: &SolvedLoop) -> Option<Vec<Cell>> {
+    if !solved.case.filter.topology.is_active() {
+        return None;
+    }
+    let facts = solved.amplifier.as_ref();
+    let short = |value: f64, unit: Unit| print(value, unit, Digits::Significant(3));
+    let bandwidth = facts.map(|f| f.point.gain_bandwidth).filter(|f| f.is_finite());
+    let slew = facts.and_then(|f| f.slew_rate);
+    let swing = facts.and_then(|f| f.swing);
+    let said = [
+        bandwidth.map(|f| format!("gain-bandwidth {}", short(f, Unit::Hertz))),
+        slew.map(|v| format!("slew rate {}", short(v, Unit::VoltPerSecond))),
+    ];
+    let said: Vec<String> = said.into_iter().flatten().collect();
+    let reach = |(low, high)| format!("output {} .. {}", short(low, Unit::Volt), short(high, Unit::Volt));
+    Some(vec![
+        Cell::Text("op-amp".to_owned()),
+        Cell::Empty,
+        Cell::Empty,
+        Cell::Empty,
+        Cell::Text(swing.map_or_else(String::new, reach)),
+        Cell::Text(if said.is_empty() { "its facts are not stated".to_owned() } else { said.join(", ") }),
+    ])
 }

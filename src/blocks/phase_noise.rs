@@ -133,7 +133,8 @@ static METRICS: &[MetricDoc] = &[
     MetricDoc {
         name: "resistor_noise",
         unit: Unit::Volt,
-        says: "rms noise of the filter's resistors on the tuning line, over all frequencies",
+        says: "rms noise of a passive filter's resistors on the tuning line, over all frequencies; not of an active one, \
+               whose op-amp supplies charge, so that equipartition does not hold",
         route: Route::Second("kT/C identity"),
     },
     MetricDoc {
@@ -188,14 +189,6 @@ impl SolvedNoise {
     pub fn total_at(&self, offset: f64) -> Option<f64> {
         let level = density_at(&self.solved.case, &Ladder::new(&self.solved.case), offset).level();
         level.is_finite().then_some(level)
-    }
-
-    /// The total as a table, for a loop that takes this one as its reference.
-    pub fn total_table(&self) -> LevelTable {
-        let rows = self.spectrum.offsets.iter().zip(&self.spectrum.total);
-        let (at, level) =
-            rows.map(|(f, density)| (*f, 10.0 * density.log10())).filter(|(_, l)| l.is_finite()).unzip();
-        LevelTable { at, level }
     }
 }
 

@@ -50,6 +50,22 @@ static FIELDS: &[Field] = &[
     ),
 ];
 
+/// Noise stated at another carrier than the standard's is scaled there, as an ideal divider or multiplier would.
+fn warn_about_carrier(given: &Given, noise: Option<&NoiseSpec>, faults: &mut Faults) {
+    let Some((frequency, spec)) = given.fields.quantity("frequency").zip(noise) else { return };
+    if let Some(at) = spec.at(frequency).1.filter(|at| (at / frequency - 1.0).abs() > 1e-9) {
+        let hertz = |f: f64| print(f, Unit::Hertz, Digits::All);
+        let text = format!(
+            "the phase noise is stated at {}, this standard runs at {}: it is scaled by {}, as an ideal divider or \
+             multiplier would",
+            hertz(at),
+            hertz(frequency),
+            print(20.0 * (frequency / at).log10(), Unit::Decibel, Digits::Significant(3))
+        );
+        faults.warn(given.fields.place("phase_noise"), "carrier", text);
+    }
+}
+
 static LISTS: &[&[Field]] = &[FIELDS, FACTS, COMMON];
 
 impl Kind for ReferenceKind {
@@ -69,6 +85,7 @@ impl Kind for ReferenceKind {
         let mut faults = Faults::new(given);
         given.positive("frequency", &mut faults);
         let phase_noise = NoiseSpec::read(given, "phase_noise", inputs, &mut faults);
+        warn_about_carrier(given, phase_noise.as_ref(), &mut faults);
         faults.done()?;
         let reference = Reference {
             frequency: given.fields.quantity_full("frequency").cloned().ok_or_else(Vec::new)?,
@@ -76,7 +93,9 @@ impl Kind for ReferenceKind {
             stability: given.fields.quantity("stability"),
             slew: slew(given),
         };
-        Ok(Solved::facts(given, reference))
+        let mut answer = Solved::facts(given, reference);
+        answer.warnings = faults.warnings;
+        Ok(answer)
     }
 }
 

@@ -27,7 +27,7 @@ impl Emitter for Spice {
                 env!("CARGO_PKG_VERSION")
             );
             text.push_str(
-                "* v(output) at 1 A is the transimpedance in V/A; onoise_spectrum is the resistors' noise.\n",
+                "* v(output) at 1 A is the transimpedance in V/A; onoise_spectrum is the noise of resistors and op-amp.\n",
             );
             text.push_str("* The temperature makes 4 k T exact with ngspice's constant k.\n");
             OutFile::text(path, format!("{text}{cards}.end\n"))

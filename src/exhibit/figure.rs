@@ -212,6 +212,8 @@ pub struct FilterSchematic {
     pub pump: String,
     /// Capacitance of the tuning port as printed, where there is one.
     pub port: Option<String>,
+    /// Voltage at the op-amp's non-inverting input as printed, where it is stated.
+    pub rest: Option<String>,
 }
 
 /// The loop as blocks.

@@ -373,6 +373,7 @@ mod tests {
             slope: case.oscillator.gain.abs() / case.feedback_ratio,
             input_capacitance: 20e-12,
             modulation_bandwidth: None,
+            gain_bandwidth: None,
             max_capacitance: 1e-6,
         };
         let steps =

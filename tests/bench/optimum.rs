@@ -48,6 +48,7 @@ fn question(open: bool) -> Question {
         slope: 20e6 / 50.0,
         input_capacitance: 15e-12,
         modulation_bandwidth: None,
+        gain_bandwidth: None,
         max_capacitance: 1e-6,
     };
     let steps = [4e-3, 3e-3, 2e-3, 1e-3].map(|current| Step { current, floor: Some(-222.0) }).to_vec();

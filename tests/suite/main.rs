@@ -2,6 +2,7 @@
 
 #![allow(clippy::disallowed_methods, reason = "tests make folders and run the program")]
 
+mod active;
 mod cli;
 mod document;
 mod layering;

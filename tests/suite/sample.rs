@@ -515,6 +515,7 @@ fn schematic() -> Exhibit {
             parts: parts.map(|(a, b)| (a.into(), b.into())).to_vec(),
             pump: "2.5 mA".into(),
             port: Some("22 pF".into()),
+            rest: None,
         }),
     )
 }

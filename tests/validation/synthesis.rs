@@ -22,6 +22,7 @@ fn goal(inputs: &Value) -> Goal {
         slope: number(inputs, "Kvco_Hz_per_V") / number(inputs, "N"),
         input_capacitance: 0.0,
         modulation_bandwidth: None,
+        gain_bandwidth: None,
         max_capacitance: 1e-6,
     }
 }
@@ -88,6 +89,7 @@ fn margin_of_a_capacitor_ratio() {
             slope: 1e5,
             input_capacitance: 0.0,
             modulation_bandwidth: None,
+            gain_bandwidth: None,
             max_capacitance: 1.0,
         };
         let filter = design(&goal, 1e-3).expect("a filter");

@@ -1,5 +1,6 @@
 //! From plan and facts to the solved loop.
 
+use super::active::{self, Limits};
 use super::best;
 use super::fill::{self, Filled};
 use super::planning::{self, Planned};
@@ -7,6 +8,7 @@ use super::solved::SolvedLoop;
 use super::{Arc, Case, Diagnostic, Digits, Faults, Given, Inputs, Unit, first_of, positive_in, print};
 use crate::blocks::again::Levels;
 use crate::blocks::{
+    amplifier::Amplifier,
     oscillator::{Band, Oscillator},
     reference::Reference,
     supply::Supply,
@@ -21,6 +23,7 @@ use crate::physics::sampled::Sampled;
 pub(super) struct Point<'a> {
     pub synthesizer: &'a Synthesizer,
     pub band: &'a Band,
+    pub amplifier: Option<&'a Amplifier>,
     /// K/N in every channel, magnitude, Hz/V.
     pub slopes: Vec<f64>,
     pub case: Case,
@@ -79,14 +82,21 @@ pub(super) fn solve(given: &Given, inputs: &Inputs<'_>, faults: &mut Faults) -> 
     };
     let frequency = to_f64(&planned.channel.oscillator_frequency);
     let band = choose_band(given, oscillator, frequency, faults)?;
-    let tuning_voltage = tuning_voltage(given, band, synthesizer, frequency, faults)?;
-    let slopes = before.map_or_else(|| slopes(&planned, oscillator, band), |before| before.slopes.clone());
+    if let Some(text) = band.phase_noise.as_ref().and_then(|spec| spec.outside(frequency)) {
+        faults.warn(fields.place("oscillator"), "carrier", format!("the oscillator's {text}"));
+    }
     let topology = fill::topology(given)?;
+    let amplifier = active::amplifier(given, inputs, topology, synthesizer, faults)?;
+    let limits = active::limits(topology, amplifier, synthesizer);
+    let tuning_voltage = tuning_voltage(given, band, &limits, frequency, faults)?;
+    let slopes = before.map_or_else(|| slopes(&planned, oscillator, band), |before| before.slopes.clone());
     let mut case = case(given, reference, synthesizer, supply, &planned, (band, tuning_voltage), topology);
+    case.amplifier = amplifier.map(|amplifier| amplifier.point);
     let levels = inputs.levels(&given.name);
     shift(&mut case.noise.reference, levels.reference);
     shift(&mut case.noise.oscillator, levels.oscillator);
-    let point = Point { synthesizer, band, slopes, case, levels, fractional: planning::fractional(given) };
+    let fractional = planning::fractional(given);
+    let point = Point { synthesizer, band, amplifier, slopes, case, levels, fractional };
     let filled = fill::fill(given, &point, faults)?;
     let ripple = supply.map_or_else(Vec::new, |supply| supply.ripple.clone());
     let solved = finish(given, reference, planned, point, filled, faults)?;
@@ -196,11 +206,11 @@ fn choose_band<'a>(
     found
 }
 
-/// Tuning voltage inside `compliance`.
+/// Tuning voltage inside what pump or op-amp can reach.
 fn tuning_voltage(
     given: &Given,
     band: &Band,
-    synthesizer: &Synthesizer,
+    limits: &Limits,
     frequency: f64,
     faults: &mut Faults,
 ) -> Option<f64> {
@@ -214,27 +224,33 @@ fn tuning_voltage(
         );
         return None;
     };
-    if let Some((low, high)) = synthesizer.compliance
+    if let Some((low, high)) = limits.volts
         && (voltage < low || voltage > high)
     {
         let (f_low, f_high) = (band.tuning.frequency(low), band.tuning.frequency(high));
         let mut diagnostic = Diagnostic::error(
             "tuning-voltage",
             format!(
-                "the oscillator needs {} for {}, outside the pump's compliance of {} .. {}",
+                "the oscillator needs {} for {}, outside {} of {} .. {}",
                 volts(voltage),
                 print(frequency, Unit::Hertz, Digits::All),
+                limits.whose,
                 volts(low),
                 volts(high)
             ),
         );
+        let mut hints = Vec::new();
         if let (Some(a), Some(b)) = (f_low, f_high) {
             let short = |f: f64| print(f, Unit::Hertz, Digits::Significant(5));
-            diagnostic = diagnostic.hint(format!(
-                "within compliance the oscillator reaches {} .. {}",
+            hints.push(format!(
+                "within it the oscillator reaches {} .. {}",
                 short(a.min(b)),
                 short(a.max(b))
             ));
+        }
+        hints.extend(limits.further.map(str::to_owned));
+        if !hints.is_empty() {
+            diagnostic = diagnostic.hint(hints.join("; "));
         }
         faults.push(diagnostic.at(place.span()));
         return None;
@@ -268,7 +284,7 @@ fn case(
     topology: Topology,
 ) -> Case {
     let frequency = to_f64(&planned.channel.oscillator_frequency);
-    let reference_noise = reference.phase_noise.as_ref().map(|spec| spec.at(reference.frequency.value).0);
+    let reference_noise = reference.phase_noise.as_ref().map(|spec| spec.scaled(reference.frequency.value));
     let (oscillator_noise, stated_at) = match &band.phase_noise {
         Some(spec) => {
             let (table, at) = spec.at(frequency);
@@ -357,7 +373,9 @@ fn finish(
         }
     };
     let (low, high) = point.band.tuning.voltage_range();
-    let (low, high) = point.synthesizer.compliance.map_or((low, high), |(l, h)| (low.max(l), high.min(h)));
+    let reach = active::limits(case.filter.topology, point.amplifier, point.synthesizer).volts;
+    let (low, high) = reach.map_or((low, high), |(l, h)| (low.max(l), high.min(h)));
+    active::warn_about_slew(given, &case, point.amplifier, faults);
     let mut solved = SolvedLoop::new(
         case,
         linear,
@@ -368,7 +386,8 @@ fn finish(
         (low, high),
         point.band.name.clone(),
         reference.stability,
-        point.synthesizer.compliance.map(|c| c.1).or(Some(high)),
+        reach.map(|volts| volts.1).or(Some(high)),
+        point.amplifier.cloned(),
     );
     solved.boundary_spur = point.synthesizer.boundary_spur_of(planning::fractional(given));
     solved.warn(given, faults);

@@ -41,6 +41,8 @@ pub(super) fn topology(given: &Given) -> Option<Topology> {
         "passive 2" => Topology::Passive(2),
         "passive 3" => Topology::Passive(3),
         "passive 4" => Topology::Passive(4),
+        "active 3" => Topology::Active(3),
+        "active 4" => Topology::Active(4),
         _ => return None,
     })
 }
@@ -86,12 +88,12 @@ fn given_parts(
             (Some(_), false) => faults.place(
                 parts.place(name),
                 "part-unused",
-                format!("a `{}` filter has no {name}", given.fields.word("filter").unwrap_or_default()),
+                format!("{} filter has no {name}", named(given)),
             ),
             (None, true) => faults.place(
                 given.fields.place("parts"),
                 "field-missing",
-                format!("a `{}` filter needs {name}", given.fields.word("filter").unwrap_or_default()),
+                format!("{} filter needs {name}", named(given)),
             ),
             _ => {}
         }
@@ -105,6 +107,12 @@ fn given_parts(
         }
     };
     Some(Filled { filter, current, current_because, parts: board, board: None, optimum: None })
+}
+
+/// "a `passive 3`", "an `active 3`".
+fn named(given: &Given) -> String {
+    let word = given.fields.word("filter").unwrap_or_default();
+    format!("{} `{word}`", if word.starts_with('a') { "an" } else { "a" })
 }
 
 /// What is asked of the synthesis, but for the current.
@@ -140,6 +148,7 @@ pub(super) fn goal(
         slope: (point.case.oscillator.gain / point.case.feedback_ratio).abs(),
         input_capacitance: point.case.oscillator.input_capacitance,
         modulation_bandwidth: point.case.oscillator.modulation_bandwidth,
+        gain_bandwidth: point.case.amplifier.map(|a| a.gain_bandwidth).filter(|f| f.is_finite()),
         max_capacitance: fields.quantity("max_capacitance").unwrap_or(1e-6),
     })
 }

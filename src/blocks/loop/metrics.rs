@@ -47,7 +47,7 @@ pub(super) static METRICS: &[MetricDoc] = &[
         "slope of the stated curve",
     ),
     doc("pump_current", Unit::Ampere, "pump current", "a choice"),
-    doc("polarity", Unit::One, "polarity of the pump: sign of the gain", EXACT),
+    doc("polarity", Unit::One, "polarity of the pump: sign of the gain, turned by an active filter", EXACT),
     doc("parts.C1", Unit::Farad, "parts on the board: C1, R2, ..", "a choice"),
     doc(
         "ideal_parts.C1",
@@ -100,23 +100,30 @@ const fn second(name: &'static str, unit: Unit, says: &'static str, route: &'sta
     MetricDoc { name, unit, says, route: Route::Second(route) }
 }
 
-pub(super) static EQUATIONS: &[Equation] = &[
-    Equation {
-        name: "Frequency plan",
-        tex: r"f_\mathrm{pd} = D f_\mathrm{ref} / R, \quad f_\mathrm{osc} = N f_\mathrm{pd} = O f_\mathrm{out}",
-        source: "definition; exact rationals",
-    },
-    Equation {
-        name: "Impedance of a passive filter",
-        tex: r"Z(s) = \frac{1 + s T_2}{s A_0 (1 + s T_1)(1 + s T_3)(1 + s T_4)}",
-        source: "nodal analysis",
-    },
-    Equation {
-        name: "Synthesis",
-        tex: r"\angle G(j \omega_c) = -180^\circ + \varphi, \quad \frac{d}{d \omega} \angle G \Big|_{\omega_c} = 0, \quad |G(j \omega_c)| = 1",
-        source: "phase maximum at the crossover; F. M. Gardner, Phaselock Techniques, 3rd ed. (from memory)",
-    },
-];
+pub(super) static EQUATIONS: &[Equation] = &[PLAN, PASSIVE, SYNTHESIS];
+/// Those of a loop with an active filter.
+pub(super) static ACTIVE_EQUATIONS: &[Equation] = &[PLAN, ACTIVE, SYNTHESIS];
+
+const PLAN: Equation = Equation {
+    name: "Frequency plan",
+    tex: r"f_\mathrm{pd} = D f_\mathrm{ref} / R, \quad f_\mathrm{osc} = N f_\mathrm{pd} = O f_\mathrm{out}",
+    source: "definition; exact rationals",
+};
+const PASSIVE: Equation = Equation {
+    name: "Impedance of a passive filter",
+    tex: r"Z(s) = \frac{1 + s T_2}{s A_0 (1 + s T_1)(1 + s T_3)(1 + s T_4)}",
+    source: "nodal analysis",
+};
+const ACTIVE: Equation = Equation {
+    name: "Impedance of an active filter",
+    tex: r"Z(s) = -\frac{1 + s T_2}{s A_0 (1 + s T_1)(1 + s T_3)(1 + s T_4)(1 + s / 2 \pi f_\mathrm{GBW})}",
+    source: "nodal analysis; the op-amp has one pole",
+};
+const SYNTHESIS: Equation = Equation {
+    name: "Synthesis",
+    tex: r"\angle G(j \omega_c) = -180^\circ + \varphi, \quad \frac{d}{d \omega} \angle G \Big|_{\omega_c} = 0, \quad |G(j \omega_c)| = 1",
+    source: "phase maximum at the crossover; F. M. Gardner, Phaselock Techniques, 3rd ed. (from memory)",
+};
 
 /// A metric that may be absent, with its second route.
 fn routed(
@@ -195,7 +202,7 @@ impl SolvedLoop {
         m.metric("tuning_headroom", Metric::real(self.headroom(), Unit::Volt));
         m.metric("oscillator_gain", Metric::real(case.oscillator.gain, Unit::HertzPerVolt));
         m.metric("pump_current", Metric::exact(case.pump.current, Unit::Ampere));
-        m.metric("polarity", Metric::count(if case.oscillator.gain < 0.0 { -1 } else { 1 }));
+        m.metric("polarity", Metric::count(self.polarity()));
         let mut parts = Group::new();
         let mut ideal = Group::new();
         for part in &self.parts {

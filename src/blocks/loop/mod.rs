@@ -8,6 +8,7 @@ use crate::note::schema::Need;
 use crate::physics::part::{Case, Filter};
 use crate::physics::plan::{Channel, Plan};
 
+mod active;
 mod best;
 mod build;
 mod fill;
@@ -29,7 +30,11 @@ static SERIES: &[Field] = &[
 ];
 static SERIES_NAMES: &[&str] = &["E3", "E6", "E12", "E24", "E48", "E96", "E192"];
 static PARTS: &[Field] = &[
-    optional("C1", Type::Toleranced(Unit::Farad), "shunt capacitor at the pump"),
+    optional(
+        "C1",
+        Type::Toleranced(Unit::Farad),
+        "capacitor at the pump; of an active filter, across R2 and C2 in the feedback",
+    ),
     optional("R2", Type::Toleranced(Unit::Ohm), "resistor in series with C2"),
     optional("C2", Type::Toleranced(Unit::Farad), "capacitor of the zero"),
     optional("R3", Type::Toleranced(Unit::Ohm), "series resistor of the first post section"),
@@ -45,6 +50,7 @@ static FIELDS: &[Field] = &[
     required("reference", Type::Block(&["reference"]), "the frequency standard"),
     required("oscillator", Type::Block(&["oscillator"]), "the oscillator"),
     required("synthesizer", Type::Block(&["synthesizer"]), "the synthesizer core"),
+    optional("amplifier", Type::Block(&["amplifier"]), "op-amp of an active filter; absent: an ideal one"),
     optional("supply", Type::Block(&["supply"]), "what feeds the oscillator"),
     optional(
         "output",
@@ -66,7 +72,7 @@ static FIELDS: &[Field] = &[
     optional("optimise", Type::Group(OPTIMISE), "what `bandwidth: optimum` looks for"),
     required(
         "filter",
-        Type::Word(&["passive 2", "passive 3", "passive 4"]),
+        Type::Word(&["passive 2", "passive 3", "passive 4", "active 3", "active 4"]),
         "topology and order of the filter",
     ),
     optional(
@@ -147,9 +153,10 @@ impl Kind for LoopKind {
         faults.done()?;
         let solved = solved.ok_or_else(Vec::new)?;
         let metrics = solved.loop_metrics();
+        let active = solved.case.filter.topology.is_active();
         let mut answer = Solved::new(solved).with_metrics(metrics);
         answer.warnings = faults.warnings;
-        answer.equations = metrics::EQUATIONS;
+        answer.equations = if active { metrics::ACTIVE_EQUATIONS } else { metrics::EQUATIONS };
         Ok(answer)
     }
     fn show(&self, given: &Given, solved: &Solved, _inputs: &Inputs<'_>) -> Vec<Exhibit> {

@@ -1,5 +1,6 @@
 //! Exhibits of a loop: block diagram, plan, schematic, parts.
 
+use super::active;
 use super::best;
 use super::solved::SolvedLoop;
 use super::{Digits, Exhibit, Given, Unit, print};
@@ -8,7 +9,7 @@ use crate::physics::part::Topology;
 use crate::physics::plan::{Rational, to_f64};
 
 pub(super) fn exhibits(given: &Given, solved: &SolvedLoop) -> Vec<Exhibit> {
-    let mut exhibits = vec![diagram(given, solved), plan_table(solved)];
+    let mut exhibits = vec![diagram(given, solved), plan_table(given, solved)];
     exhibits.extend(solved.optimum.as_ref().map(|found| best::figure(given, found)));
     exhibits.extend([schematic(solved), parts_table(solved)]);
     exhibits
@@ -90,7 +91,7 @@ fn boundary_words(solved: &SolvedLoop) -> String {
     })
 }
 
-fn plan_table(solved: &SolvedLoop) -> Exhibit {
+fn plan_table(given: &Given, solved: &SolvedLoop) -> Exhibit {
     let case = &solved.case;
     let mut rows = Vec::new();
     let mut row = |name: &str, value: f64, unit: Unit, text: String, remark: &str| {
@@ -103,7 +104,12 @@ fn plan_table(solved: &SolvedLoop) -> Exhibit {
     let mut exact =
         |name: &str, value: f64, unit: Unit, remark: &str| row(name, value, unit, all(value, unit), remark);
     exact("Output", solved.output_frequency(), Unit::Hertz, "design channel");
-    exact("Oscillator", case.oscillator.frequency, Unit::Hertz, &solved.band);
+    let band = match given.fields.text("oscillator_band") {
+        _ if solved.band.is_empty() => String::new(),
+        Some(asked) if asked != "auto" => format!("band {asked}, as asked"),
+        _ => format!("band {}, which holds it closest to the middle of its range", solved.band),
+    };
+    exact("Oscillator", case.oscillator.frequency, Unit::Hertz, &band);
     exact(
         "Reference",
         case.reference_frequency,
@@ -163,12 +169,20 @@ fn plan_table(solved: &SolvedLoop) -> Exhibit {
         "Oscillator gain",
         case.oscillator.gain,
         Unit::HertzPerVolt,
-        if case.oscillator.gain < 0.0 {
-            "falling: pump polarity negative"
-        } else {
-            "rising: pump polarity positive"
-        },
+        &format!(
+            "{}{}: pump polarity {}",
+            if case.oscillator.gain < 0.0 { "falling" } else { "rising" },
+            if case.filter.topology.is_active() { ", turned by the active filter" } else { "" },
+            if solved.polarity() < 0 { "negative" } else { "positive" }
+        ),
     );
+    if let Some(rest) = solved.amplifier.as_ref().and_then(|amplifier| amplifier.reference_voltage) {
+        near("Op-amp reference", rest, Unit::Volt, "where the pump rests");
+    }
+    let gain_bandwidth = case.amplifier.as_ref().map(|amplifier| amplifier.gain_bandwidth);
+    if let Some(f) = gain_bandwidth.filter(|f| f.is_finite()) {
+        near("Op-amp gain-bandwidth", f, Unit::Hertz, "one more pole of the loop");
+    }
     Exhibit::Table(Table {
         anchor: "table".to_owned(),
         caption: "Frequency plan and operating point".to_owned(),
@@ -178,7 +192,7 @@ fn plan_table(solved: &SolvedLoop) -> Exhibit {
             Column::text("Remark", "remark"),
         ],
         rows,
-        note: String::new(),
+        note: active::idealised(case.filter.topology, solved.amplifier.as_ref()),
     })
 }
 
@@ -202,6 +216,11 @@ fn schematic(solved: &SolvedLoop) -> Exhibit {
             pump: all(case.pump.current, Unit::Ampere),
             port: (case.oscillator.input_capacitance > 0.0)
                 .then(|| short(case.oscillator.input_capacitance, Unit::Farad)),
+            rest: solved
+                .amplifier
+                .as_ref()
+                .and_then(|amplifier| amplifier.reference_voltage)
+                .map(|volts| all(volts, Unit::Volt)),
         }),
     })
 }

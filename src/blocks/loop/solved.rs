@@ -3,9 +3,12 @@
 use super::fill::Filled;
 use super::planning::Planned;
 use super::{Arc, Case, Channel, Digits, Faults, Given, Plan, Unit, first_of, print};
+use crate::blocks::amplifier::Amplifier;
 use crate::physics::board::Board;
 use crate::physics::linear::Linear;
+use crate::physics::noise::{Ladder, Spectrum, dbc_per_hz, table_points};
 use crate::physics::optimum::Optimum;
+use crate::physics::part::LevelTable;
 use crate::physics::plan::{Rational, to_f64};
 use crate::physics::sampled::Sampled;
 
@@ -63,8 +66,10 @@ pub struct SolvedLoop {
     pub band: String,
     /// Relative stability of the reference.
     pub stability: Option<f64>,
-    /// Highest voltage the pump can put on the filter, V.
+    /// Highest voltage that pump or op-amp can put on the filter, V.
     pub highest_voltage: Option<f64>,
+    /// Op-amp of an active filter, where one is named.
+    pub amplifier: Option<Amplifier>,
     /// Open-loop unity gain, Hz.
     pub bandwidth: f64,
     /// K/N in every channel, magnitude, Hz/V.
@@ -92,6 +97,7 @@ impl SolvedLoop {
         band: String,
         stability: Option<f64>,
         highest_voltage: Option<f64>,
+        amplifier: Option<Amplifier>,
     ) -> Self {
         let bandwidth = linear.margins().bandwidth.unwrap_or(f64::NAN);
         Self {
@@ -109,6 +115,7 @@ impl SolvedLoop {
             band,
             stability,
             highest_voltage,
+            amplifier,
             bandwidth,
             slopes,
             outputs: planned.outputs,
@@ -123,6 +130,12 @@ impl SolvedLoop {
         to_f64(&(&self.channel.output + &self.channel.frequency_error))
     }
 
+    /// Polarity of the pump: the sign of the gain, turned by an active filter.
+    pub fn polarity(&self) -> i64 {
+        let turned = self.case.filter.topology.is_active();
+        if (self.case.oscillator.gain < 0.0) == turned { 1 } else { -1 }
+    }
+
     /// Distance of the tuning voltage to the nearest limit, V.
     pub fn headroom(&self) -> f64 {
         let voltage = self.case.oscillator.tuning_voltage;
@@ -131,7 +144,19 @@ impl SolvedLoop {
 
     /// The filter as SPICE cards, with analyses over the range of the figures.
     pub fn netlist(&self) -> String {
-        self.case.network().spice_cards(self.case.temperature, self.figure_range())
+        let case = &self.case;
+        case.network().spice_cards(case.temperature, self.figure_range(), case.amplifier.as_ref())
+    }
+
+    /// Total phase noise at the output, over all stated tables and the range of figures, for a loop that takes this one
+    /// as its reference; `None` where nothing contributes.
+    pub fn total_noise(&self) -> Option<LevelTable> {
+        let (low, high) = self.figure_range();
+        let points = table_points(&self.case);
+        let range = points.iter().fold((low, high), |(low, high), f| (low.min(*f), high.max(*f)));
+        let spectrum = Spectrum::new(&self.case, &Ladder::new(&self.case), range, &[])?;
+        let rows = spectrum.offsets.iter().zip(&spectrum.total).map(|(f, total)| (*f, dbc_per_hz(*total)));
+        LevelTable::new(rows.filter(|(_, level)| level.is_finite()).collect())
     }
 
     /// Whole decades around the bandwidth, for figures.

@@ -285,7 +285,8 @@ pub fn filters() -> Vec<Figure> {
             let count = [3, 5, 7][usize::from(order) - 2];
             let parts = parts[..count].iter().map(|(n, v)| ((*n).to_owned(), (*v).to_owned())).collect();
             let port = (order != 2).then(|| "47.5 pF".to_owned());
-            let filter = FilterSchematic { active, order, parts, pump: "4.375 mA".to_owned(), port };
+            let rest = (order == 4).then(|| "2.5 V".to_owned());
+            let filter = FilterSchematic { active, order, parts, pump: "4.375 mA".to_owned(), port, rest };
             figure(&format!("filter{}{order}", if active { "a" } else { "p" }), Drawing::Filter(filter))
         })
         .collect()

@@ -146,7 +146,7 @@ impl Sketch<'_> {
         let rest = at(self.end.x - 7.0, middle + SPREAD + 34.0);
         self.layout.line(vec![input, at(rest.x, input.y), rest], &wire());
         terminal(&mut self.layout, rest);
-        let bias = "bias";
+        let bias = self.filter.rest.as_deref().unwrap_or("reference");
         self.layout.text(bias, at(rest.x + 6.0, rest.y + 0.31 * SIZE), Anchor::Start);
 
         // Feedback, above: two branches of the same length.

@@ -168,7 +168,7 @@ fn what_cannot_be_drawn_is_refused() {
     assert_eq!(refused(bars(vec![])), DrawFault::Nothing);
     let filter = |active, order, names: &[&str]| {
         let parts = names.iter().map(|n| ((*n).to_owned(), "1 nF".to_owned())).collect();
-        Drawing::Filter(FilterSchematic { active, order, parts, pump: String::new(), port: None })
+        Drawing::Filter(FilterSchematic { active, order, parts, pump: String::new(), port: None, rest: None })
     };
     assert_eq!(refused(filter(true, 2, &[])), DrawFault::FilterOrder(true, 2));
     assert_eq!(refused(filter(false, 2, &["C1", "R2"])), DrawFault::FilterPart("C2".to_owned()));

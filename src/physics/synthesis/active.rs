@@ -1,6 +1,6 @@
 //! Parts of an active filter: op-amp with C1 across R2 + C2 in its feedback, post filter R3-C3, R4-C4.
 //!
-//! The op-amp is ideal here. It parts the post filter from the feedback, so T1 and T2 belong to the feedback alone.
+//! The op-amp's finite gain is one more pole and no matter of the parts. It parts the post filter from the feedback, so T1 and T2 belong to the feedback alone.
 
 use super::{Shape, SynthesisError};
 use crate::physics::part::{Filter, Topology};

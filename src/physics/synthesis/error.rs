@@ -18,7 +18,7 @@ pub enum SynthesisError {
         /// Limit that can be come close to.
         largest: f64,
     },
-    /// The tuning port's own pole lies at or below the bandwidth.
+    /// The pole of tuning port or op-amp lies at or below the bandwidth.
     PortPole {
         /// Bandwidth asked for, Hz.
         bandwidth: f64,
@@ -58,7 +58,7 @@ impl fmt::Display for SynthesisError {
             ),
             Self::PortPole { bandwidth } => write!(
                 f,
-                "the tuning port passes too little at {} for any phase margin: the bandwidth must stay below its own",
+                "tuning port or op-amp pass too little at {} for any phase margin: the bandwidth must stay below their own",
                 print(bandwidth, Unit::Hertz, Digits::Significant(3))
             ),
             Self::NotRealisable { part } => {

@@ -1,7 +1,7 @@
 //! From bandwidth and phase margin to the parts of a loop filter.
 //!
 //! The filter is `Z(s) = (1 + s T2) / (s A0 (1 + s T1)(1 + s T3)(1 + s T4))`, with T1, T3, T4 the time constants of
-//! its own poles, T1 the largest. Two conditions hold at the bandwidth exactly, the pole of the tuning port included:
+//! its own poles, T1 the largest. Two conditions hold at the bandwidth exactly, the poles of tuning port and op-amp included:
 //! the phase margin is the one asked for, and the phase has its extremum there.
 //!
 //! Source: derived here; with one pole it is check value SY-2 (F. M. Gardner, Phaselock Techniques, 3rd ed.).
@@ -34,8 +34,17 @@ pub struct Goal {
     pub input_capacitance: f64,
     /// Pole of the tuning port, Hz.
     pub modulation_bandwidth: Option<f64>,
+    /// Gain-bandwidth of an active filter's op-amp, Hz: one more pole; `None` for an ideal one.
+    pub gain_bandwidth: Option<f64>,
     /// Largest capacitor allowed, F.
     pub max_capacitance: f64,
+}
+
+impl Goal {
+    /// `w T` at the bandwidth of the poles that are not the filter's own: tuning port and op-amp; 0 where there is none.
+    fn fixed_lags(&self) -> [f64; 2] {
+        [self.modulation_bandwidth, self.gain_bandwidth].map(|pole| pole.map_or(0.0, |f| self.bandwidth / f))
+    }
 }
 
 /// Time constants of a filter, s; 0 where the order has no such pole.
@@ -75,8 +84,8 @@ pub fn design(goal: &Goal, current: f64) -> Result<Filter, SynthesisError> {
     }
     let w = 2.0 * PI * goal.bandwidth;
     let unit = |t: f64| 1.0_f64.hypot(w * t);
-    let port = goal.modulation_bandwidth.map_or(1.0, |f| 1.0_f64.hypot(goal.bandwidth / f));
-    let poles = unit(times.t1) * unit(times.t3) * unit(times.t4) * port;
+    let fixed: f64 = goal.fixed_lags().iter().map(|lag| 1.0_f64.hypot(*lag)).product();
+    let poles = unit(times.t1) * unit(times.t3) * unit(times.t4) * fixed;
     let shape = Shape { times, a0: current * goal.slope / (w * w) * unit(times.t2) / poles };
     let mut filter = match goal.topology {
         Topology::Passive(_) => passive::parts(goal.topology, shape)?,
@@ -121,11 +130,11 @@ fn check(filter: &Filter) -> Result<(), SynthesisError> {
 pub fn time_constants(goal: &Goal) -> Result<TimeConstants, SynthesisError> {
     validate(goal)?;
     let w = 2.0 * PI * goal.bandwidth;
-    let fixed = goal.modulation_bandwidth.map_or(0.0, |f| goal.bandwidth / f);
+    let fixed = goal.fixed_lags();
     let r3 = goal.pole_ratios.first().copied().unwrap_or(0.0);
     let r4 = r3 * goal.pole_ratios.get(1).copied().unwrap_or(0.0);
     let lag = |x: f64| x / (1.0 + x * x);
-    let lags = |x: f64| lag(x) + lag(r3 * x) + lag(r4 * x) + lag(fixed);
+    let lags = |x: f64| lag(x) + lag(r3 * x) + lag(r4 * x) + lag(fixed[0]) + lag(fixed[1]);
     let zero = |x: f64| {
         let sum = lags(x);
         // (1 - 2 sum)(1 + 2 sum) rather than 1 - 4 sum^2: exact near the end of the range.
@@ -133,11 +142,12 @@ pub fn time_constants(goal: &Goal) -> Result<TimeConstants, SynthesisError> {
     };
     let margin = |x: f64| {
         let lead = zero(x).atan();
-        (lead - x.atan() - (r3 * x).atan() - (r4 * x).atan() - fixed.atan()).to_degrees()
+        (lead - x.atan() - (r3 * x).atan() - (r4 * x).atan() - fixed[0].atan() - fixed[1].atan()).to_degrees()
     };
-    let largest = if fixed > 0.0 { 90.0 - 2.0 * fixed.atan().to_degrees() } else { 90.0 };
+    // With no pole of the filter's own left, the zero is as low as it can be.
+    let largest = if lags(0.0) > 0.0 { margin(0.0) } else { 90.0 };
     // The phase has no extremum where the lags exceed 1/2. At x = 1 that of T1 alone is 1/2.
-    let end = brent::root(|x| lags(x) - 0.5, 0.0, 1.0).filter(|_| fixed < 1.0);
+    let end = brent::root(|x| lags(x) - 0.5, 0.0, 1.0).filter(|_| fixed.iter().all(|lag| *lag < 1.0));
     let unreachable = |least: f64| SynthesisError::PhaseMargin { asked: goal.phase_margin, least, largest };
     let end = end.ok_or(SynthesisError::PortPole { bandwidth: goal.bandwidth })?;
     if goal.phase_margin >= largest {
@@ -163,6 +173,8 @@ fn validate(goal: &Goal) -> Result<(), SynthesisError> {
         "pole ratios lie above 0 and up to 1"
     } else if !goal.modulation_bandwidth.is_none_or(positive) {
         "the bandwidth of the tuning port must be above zero"
+    } else if !goal.gain_bandwidth.is_none_or(positive) {
+        "the gain-bandwidth of the op-amp must be above zero"
     } else {
         return Ok(());
     };

@@ -1,6 +1,7 @@
 use num_complex::Complex64;
 
 use super::*;
+use crate::physics::part::AmplifierPoint;
 
 /// Splitmix64, uniform in 0 .. 1: cases that are the same in every run.
 struct Random(u64);
@@ -36,6 +37,7 @@ fn goal(topology: Topology) -> Goal {
         slope: 1e5,
         input_capacitance: 0.0,
         modulation_bandwidth: None,
+        gain_bandwidth: None,
         max_capacitance: 1.0,
     }
 }
@@ -51,6 +53,8 @@ fn random_goal(topology: Topology, random: &mut Random) -> (Goal, f64) {
         input_capacitance: 0.0,
         modulation_bandwidth: (random.between(0.0, 1.0) < 0.5)
             .then(|| bandwidth * random.between(10.0, 100.0)),
+        gain_bandwidth: (topology.is_active() && random.between(0.0, 1.0) < 0.5)
+            .then(|| bandwidth * random.between(10.0, 100.0)),
         max_capacitance: f64::INFINITY,
     };
     let current = random.decades(1e-5, 1e-2);
@@ -62,7 +66,15 @@ fn random_goal(topology: Topology, random: &mut Random) -> (Goal, f64) {
 /// The open loop from the parts, by the nodal solution.
 fn open_loop(goal: &Goal, current: f64, filter: &Filter, f: f64) -> Complex64 {
     let s = Complex64::new(0.0, 2.0 * PI * f);
-    let z = filter.network(goal.input_capacitance, None).pencil().impedance(s).expect("regular");
+    let amplifier = goal.gain_bandwidth.map(|gain_bandwidth| AmplifierPoint {
+        voltage_noise: (0.0, 0.0),
+        current_noise: (0.0, 0.0),
+        gain_bandwidth,
+        reference_noise: 0.0,
+        input_bias_current: 0.0,
+    });
+    let z =
+        filter.network(goal.input_capacitance, amplifier.as_ref()).pencil().impedance(s).expect("regular");
     let sign = if goal.topology.is_active() { -1.0 } else { 1.0 };
     let port = goal.modulation_bandwidth.map_or(Complex64::from(1.0), |b| 1.0 / Complex64::new(1.0, f / b));
     sign * current * goal.slope * z * port / s
@@ -160,7 +172,7 @@ fn refusals_say_why() {
     assert!(of(|g| g.pole_ratios = vec![1.0]).contains("C3 would be zero"));
     assert!(of(|g| g.pole_ratios = vec![0.3, 0.3]).contains("one pole ratio"));
     assert!(of(|g| g.topology = Topology::Active(2)).contains("orders"));
-    assert!(of(|g| g.modulation_bandwidth = Some(10e3)).contains("must stay below its own"));
+    assert!(of(|g| g.modulation_bandwidth = Some(10e3)).contains("must stay below their own"));
     assert!(of(|g| g.bandwidth = f64::NAN).contains("bandwidth"));
     assert!(of(|g| g.slope = 0.0).contains("gain"));
     assert!(design(&goal(Topology::Passive(2)), 0.0).is_err());

@@ -159,9 +159,13 @@ mod tests {
             reference_noise: 0.0,
             input_bias_current: 0.0,
         };
-        for topology in
-            [Topology::Passive(2), Topology::Passive(3), Topology::Passive(4), Topology::Active(4)]
-        {
+        for topology in [
+            Topology::Passive(2),
+            Topology::Passive(3),
+            Topology::Passive(4),
+            Topology::Active(3),
+            Topology::Active(4),
+        ] {
             for (port, amplifier) in [(None, None), (Some(200e3), Some(amplifier))] {
                 let mut loop_case = case(5e-3, -20e6, 400.0, 1e6, topology, &PARTS);
                 loop_case.oscillator.modulation_bandwidth = port;
