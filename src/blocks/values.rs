@@ -27,12 +27,12 @@ struct Known<'a> {
 }
 
 impl Scope for Known<'_> {
-    fn value(&self, name: &str) -> Result<f64, Unknown> {
+    fn value(&self, name: &str) -> Result<(f64, Unit), Unknown> {
         let quantity = match self.own.get(name) {
             Some(found) => found.clone(),
             None => self.inputs.named(name).map_err(|fault| (fault.message, fault.known))?,
         };
-        Ok(quantity.value * quantity.unit.formula_factor())
+        Ok((quantity.value * quantity.unit.formula_factor(), quantity.unit))
     }
 }
 
@@ -177,9 +177,18 @@ fn value(
                 );
                 return None;
             };
-            match template::formula(formula, &Known { own, inputs }) {
-                Ok(number) if number.is_nan() => None,
-                Ok(number) => Some(Quantity::new(number * scale / unit.formula_factor(), unit)),
+            let names = template::names_in(formula);
+            if names.iter().any(|(name, _)| own.get(name).is_some_and(|found| found.value.is_nan())) {
+                return None;
+            }
+            let known = Known { own, inputs };
+            match template::formula(formula, &known) {
+                Ok(number) => {
+                    if let Err(fault) = template::keeps_dimension(formula, number, unit, &known) {
+                        faults.formula(group.place("formula"), &fault);
+                    }
+                    Some(Quantity::new(number * scale / unit.formula_factor(), unit))
+                }
                 Err(fault) => {
                     faults.formula(group.place("formula"), &fault);
                     None

@@ -7,6 +7,7 @@ use minijinja::{Environment, Error, ErrorKind, UndefinedBehavior};
 
 use super::FUEL;
 use super::token::{KEYWORDS, Kind, Token, tokens};
+use crate::units::Unit;
 
 /// Why a formula has no value.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -24,11 +25,11 @@ pub type Unknown = (String, Vec<String>);
 
 /// Knows the numbers a formula may use: SI values, angles in rad, decibels as written.
 pub trait Scope {
-    /// The number of a dotted name.
+    /// The number of a dotted name, and its unit.
     ///
     /// # Errors
     /// A sentence, and the names that exist in its place.
-    fn value(&self, name: &str) -> Result<f64, Unknown>;
+    fn value(&self, name: &str) -> Result<(f64, Unit), Unknown>;
 }
 
 /// Functions of one number.
@@ -151,7 +152,7 @@ fn with_numbers(text: &str, scope: &dyn Scope) -> Result<(String, BTreeMap<Strin
         let end = path_end(text, &tokens, at);
         if end > at {
             let range = range.start..tokens[end - 1].range.end;
-            let number = scope.value(&text[range.clone()]).map_err(|(message, known)| FormulaFault {
+            let (number, _) = scope.value(&text[range.clone()]).map_err(|(message, known)| FormulaFault {
                 message,
                 range,
                 known,
@@ -188,12 +189,12 @@ mod tests {
     struct Numbers;
 
     impl Scope for Numbers {
-        fn value(&self, name: &str) -> Result<f64, (String, Vec<String>)> {
+        fn value(&self, name: &str) -> Result<(f64, Unit), Unknown> {
             match name {
-                "snr" => Ok(70.0),
-                "f_if" => Ok(70e6),
-                "lo.bandwidth" => Ok(28e3),
-                "noise.at(\"10 kHz\")" => Ok(-102.0),
+                "snr" => Ok((70.0, Unit::Decibel)),
+                "f_if" => Ok((70e6, Unit::Hertz)),
+                "lo.bandwidth" => Ok((28e3, Unit::Hertz)),
+                "noise.at(\"10 kHz\")" => Ok((-102.0, Unit::DecibelCarrierPerHertz)),
                 _ => Err((format!("there is no value `{name}`"), vec!["snr".into(), "f_if".into()])),
             }
         }

@@ -1,5 +1,6 @@
 //! The one wrapper of the template engine: formulas, live prose, report templates.
 
+mod dimension;
 mod formula;
 mod operands;
 mod prose;
@@ -8,6 +9,7 @@ mod tex;
 mod token;
 mod view;
 
+pub use dimension::keeps_dimension;
 pub use formula::{FormulaFault, Scope, Unknown, formula, names_in};
 pub use prose::Prose;
 pub use report::{ReportFault, render_report};
