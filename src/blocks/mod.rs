@@ -24,6 +24,8 @@ mod fields;
 mod fractional;
 mod inputs;
 mod r#loop;
+mod measurement;
+mod measurement_figures;
 mod noise_figures;
 mod noise_spec;
 mod open_items;
@@ -31,9 +33,11 @@ mod oscillator;
 mod parts_list;
 mod phase_noise;
 mod prelude;
+mod program;
 mod reference;
 mod region;
 mod region_figure;
+mod registers;
 mod remedies;
 mod requirements;
 mod response;
@@ -43,6 +47,7 @@ mod spurs;
 mod supply;
 mod support;
 mod synthesizer;
+mod trace;
 mod values;
 
 pub use again::{Again, Change, Trial};
@@ -68,9 +73,11 @@ pub static KINDS: &[&dyn Kind] = &[
     &spurs::SpursKind,
     &region::RegionKind,
     &alternatives::AlternativesKind,
+    &measurement::MeasurementKind,
     &requirements::RequirementsKind,
     &compliance::ComplianceKind,
     &parts_list::PartsListKind,
+    &program::ProgramKind,
     &decision::DecisionKind,
     &open_items::OpenItemsKind,
 ];

@@ -3,6 +3,7 @@
 use super::fields::{COMMON, DIVIDER, FACTS, OUTPUT_FLOOR, optional, required};
 use super::fractional::{self, FractionFacts};
 use super::prelude::*;
+use super::registers::{self, Layout};
 use crate::physics::plan::{FeedbackSet, IntegerSet, Rational};
 
 /// The kind.
@@ -52,6 +53,8 @@ pub struct Synthesizer {
     pub fraction: Option<FractionFacts>,
     /// Floor after the output divider, over offset.
     pub output_floor: Option<LevelTable>,
+    /// Register words.
+    pub program: Option<Layout>,
 }
 
 impl Synthesizer {
@@ -158,6 +161,7 @@ static FIELDS: &[Field] = &[
         Type::Quantity(Unit::Second),
         "time the core takes to choose the oscillator's band",
     ),
+    optional("program", Type::Group(registers::PROGRAM), "register words, for `program` blocks"),
 ];
 
 static LISTS: &[&[Field]] = &[FIELDS, FACTS, COMMON];
@@ -230,6 +234,7 @@ fn read(given: &Given, faults: &mut Faults) -> Option<Synthesizer> {
         fixed_prescaler: count(fields, "fixed_prescaler", faults).unwrap_or(1),
         fraction: fields.group("fraction").and_then(|group| fractional::read(group, faults)),
         output_floor,
+        program: registers::layout(fields, faults),
     })
 }
 

@@ -13,6 +13,8 @@ pub struct Column {
     pub name: String,
     /// Unit of the values.
     pub unit: Unit,
+    /// Its unit as the header writes it; empty where there is none.
+    pub symbol: String,
     /// The values in the base of the unit; finite.
     pub values: Vec<f64>,
 }
@@ -53,7 +55,7 @@ pub fn read_data(
 
 fn columns(text: &str, whole: Span, units: &[Unit], out: &mut Vec<Diagnostic>) -> Option<Data> {
     let before = out.len();
-    let mut columns: Vec<(Column, String)> = Vec::new();
+    let mut columns: Vec<Column> = Vec::new();
     let mut rows: Vec<Span> = Vec::new();
     let mut separator = None;
     let mut start = 0;
@@ -88,7 +90,8 @@ fn columns(text: &str, whole: Span, units: &[Unit], out: &mut Vec<Diagnostic>) -
                     );
                 }
                 let unit = unit.or(wanted).unwrap_or(Unit::One);
-                columns.push((Column { name, unit, values: Vec::new() }, symbol.unwrap_or_default()));
+                let symbol = symbol.unwrap_or_default();
+                columns.push(Column { name, unit, symbol, values: Vec::new() });
             }
             if columns.len() < units.len() {
                 let message = format!("the file has {} columns, {} are needed", columns.len(), units.len());
@@ -100,8 +103,8 @@ fn columns(text: &str, whole: Span, units: &[Unit], out: &mut Vec<Diagnostic>) -
             }
         }
         if cells.len() == columns.len() {
-            for (cell, (column, symbol)) in cells.iter().zip(&mut columns) {
-                match value(cell.1, symbol, column.unit) {
+            for (cell, column) in cells.iter().zip(&mut columns) {
+                match value(cell.1, &column.symbol, column.unit) {
                     Some(value) => column.values.push(value),
                     None => out.push(
                         Diagnostic::error("not-a-number", format!("`{}` is not a number", cell.1))
@@ -122,7 +125,7 @@ fn columns(text: &str, whole: Span, units: &[Unit], out: &mut Vec<Diagnostic>) -
     if rows.is_empty() && out.len() == before {
         out.push(Diagnostic::error("data-empty", "the file has no numbers").at(Span::new(whole.file, 0, 0)));
     }
-    Some(Data { columns: columns.into_iter().map(|(column, _)| column).collect(), rows })
+    Some(Data { columns, rows })
 }
 
 fn separator_of(line: &str) -> Option<char> {

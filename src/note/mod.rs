@@ -18,7 +18,7 @@ mod structure;
 pub mod yaml;
 
 pub use check::{Names, Resolved, check};
-pub use csv::{Column, Data, read_data};
+pub use csv::{Column as DataColumn, Data, read_data};
 pub use fields::{Checked, Fields, Item, NameUse, Row};
 pub use front::{Approval, Change, FRONT, Front};
 pub use overlay::{overlay, set};

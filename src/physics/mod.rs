@@ -1,5 +1,6 @@
 //! The equations of the loop.
 
+pub mod bench;
 pub mod board;
 pub mod derived;
 pub mod integral;

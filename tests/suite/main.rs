@@ -3,6 +3,7 @@
 #![allow(clippy::disallowed_methods, reason = "tests make folders and run the program")]
 
 mod active;
+mod bench_trace;
 mod cli;
 mod document;
 mod layering;
