@@ -145,7 +145,7 @@ fn columns(given: &Given, inputs: &Inputs<'_>, bench: &Bench<'_>, faults: &mut F
         let path = MetricPath::parse(name);
         match path.as_ref().map(|path| inputs.metric(path)) {
             Some(Ok(_)) if path.as_ref().is_some_and(|path| bench.repeats(&path.block)) => {
-                columns.push(name.to_owned())
+                columns.push(name.to_owned());
             }
             Some(Ok(_)) => faults.place(
                 &item.place,

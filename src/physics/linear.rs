@@ -271,6 +271,7 @@ pub(crate) mod tests {
                 slope: 400e3,
                 input_capacitance: 0.0,
                 modulation_bandwidth: None,
+                gain_bandwidth: None,
                 max_capacitance: 1e-3,
             };
             let filter = crate::physics::synthesis::design(&goal, 4e-3).expect("parts");

@@ -94,7 +94,10 @@ fn solved_blocks() -> Vec<(String, Map<String, Value>)> {
         };
         for block in list.iter().flat_map(|note| note["blocks"].as_object().expect("blocks").values()) {
             let kind = block["kind"].as_str().expect("a kind").to_owned();
-            found.push((kind, block["metrics"].as_object().cloned().unwrap_or_default()));
+            let mut metrics = block["metrics"].as_object().cloned().unwrap_or_default();
+            // Stands beside the metrics, by the contract.
+            metrics.extend(block.get("options").map(|options| ("options".to_owned(), options.clone())));
+            found.push((kind, metrics));
         }
     }
     found

@@ -191,7 +191,8 @@ fn results_have_the_promised_shape() {
             let kind = found["kind"].as_str().expect("a kind");
             assert!(found["line"].as_u64().is_some_and(|line| line > 0), "{name}.{block}");
             assert_eq!(found["digest"].as_str().map(str::len), Some(64), "{name}.{block}");
-            let facts = ["reference", "oscillator", "supply", "synthesizer", "measurement"].contains(&kind);
+            let kinds = ["reference", "oscillator", "supply", "synthesizer", "amplifier", "measurement"];
+            let facts = kinds.contains(&kind);
             assert_eq!(found.get("fields").is_some(), facts, "{name}.{block}");
             shape(found, &format!("{name}.{block}({kind})"), &mut wrong);
         }
