@@ -53,7 +53,7 @@ mod values;
 pub use again::{Again, Change, Trial};
 pub use fields::{COMMON, FACTS};
 pub use inputs::{Catalog, Given, Inputs, Needed, Solution, Solutions};
-pub use r#loop::SolvedLoop;
+pub use r#loop::{AtChannel, ChannelError, SolvedLoop};
 pub use open_items::OpenItems;
 pub(crate) use remedies::find as find_remedies;
 pub use requirements::names as requirement_names;

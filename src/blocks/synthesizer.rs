@@ -55,6 +55,8 @@ pub struct Synthesizer {
     pub output_floor: Option<LevelTable>,
     /// Register words.
     pub program: Option<Layout>,
+    /// Time that choosing the oscillator's band takes, s.
+    pub band_selection: f64,
 }
 
 impl Synthesizer {
@@ -213,6 +215,7 @@ fn read(given: &Given, faults: &mut Faults) -> Option<Synthesizer> {
     for name in ["mismatch", "leakage", "pulse"] {
         not_negative_in(pump, name, faults);
     }
+    not_negative_in(fields, "band_selection", faults);
     Some(Synthesizer {
         detector_limit: detector.quantity_full("max_frequency")?.clone(),
         floor,
@@ -235,6 +238,7 @@ fn read(given: &Given, faults: &mut Faults) -> Option<Synthesizer> {
         fraction: fields.group("fraction").and_then(|group| fractional::read(group, faults)),
         output_floor,
         program: registers::layout(fields, faults),
+        band_selection: fields.quantity("band_selection").unwrap_or(0.0),
     })
 }
 

@@ -2,6 +2,7 @@
 
 use super::active::{self, Limits};
 use super::best;
+use super::channel::Facts;
 use super::fill::{self, Filled};
 use super::planning::{self, Planned};
 use super::solved::SolvedLoop;
@@ -15,7 +16,7 @@ use crate::blocks::{
     synthesizer::Synthesizer,
 };
 use crate::physics::linear::Linear;
-use crate::physics::part::{Filter, LevelTable, NoiseFacts, OscillatorPoint, PumpPoint, Topology};
+use crate::physics::part::{Filter, LevelTable, NoiseFacts, PumpPoint, Topology};
 use crate::physics::plan::to_f64;
 use crate::physics::sampled::Sampled;
 
@@ -81,7 +82,13 @@ pub(super) fn solve(given: &Given, inputs: &Inputs<'_>, faults: &mut Faults) -> 
         None => planning::plan(given, reference, oscillator, synthesizer, faults)?,
     };
     let frequency = to_f64(&planned.channel.oscillator_frequency);
-    let band = choose_band(given, oscillator, frequency, faults)?;
+    let facts = Facts {
+        oscillator: oscillator.clone(),
+        synthesizer: synthesizer.clone(),
+        wanted_band: fields.text("oscillator_band").filter(|band| *band != "auto").map(str::to_owned),
+        reach: None,
+    };
+    let band = choose_band(given, &facts, frequency, faults)?;
     if let Some(text) = band.phase_noise.as_ref().and_then(|spec| spec.outside(frequency)) {
         faults.warn(fields.place("oscillator"), "carrier", format!("the oscillator's {text}"));
     }
@@ -99,7 +106,7 @@ pub(super) fn solve(given: &Given, inputs: &Inputs<'_>, faults: &mut Faults) -> 
     let point = Point { synthesizer, band, amplifier, slopes, case, levels, fractional };
     let filled = fill::fill(given, &point, faults)?;
     let ripple = supply.map_or_else(Vec::new, |supply| supply.ripple.clone());
-    let solved = finish(given, reference, planned, point, filled, faults)?;
+    let solved = finish(given, reference, planned, (point, &facts), filled, faults)?;
     Some(SolvedLoop { ripple, trial: inputs.is_trial(), pump_steps: synthesizer.currents.clone(), ..solved })
 }
 
@@ -180,22 +187,8 @@ fn check_input(given: &Given, reference: &Reference, synthesizer: &Synthesizer, 
 }
 
 /// The band that holds the target closest to the middle of its range, or the one asked for.
-fn choose_band<'a>(
-    given: &Given,
-    oscillator: &'a Oscillator,
-    frequency: f64,
-    faults: &mut Faults,
-) -> Option<&'a Band> {
-    let wanted = given.fields.text("oscillator_band").filter(|band| *band != "auto");
-    let off_middle = |band: &Band| {
-        let (low, high) = band.tuning.frequency_range();
-        ((frequency - 0.5 * (low + high)) / (high - low)).abs()
-    };
-    let holds = |band: &&Band| {
-        let (low, high) = band.tuning.frequency_range();
-        frequency >= low && frequency <= high && wanted.is_none_or(|wanted| band.name == wanted)
-    };
-    let found = oscillator.bands.iter().filter(holds).min_by(|a, b| off_middle(a).total_cmp(&off_middle(b)));
+fn choose_band<'a>(given: &Given, facts: &'a Facts, frequency: f64, faults: &mut Faults) -> Option<&'a Band> {
+    let found = facts.band_for(frequency);
     if found.is_none() {
         faults.place(
             given.fields.place("output"),
@@ -285,28 +278,14 @@ fn case(
 ) -> Case {
     let frequency = to_f64(&planned.channel.oscillator_frequency);
     let reference_noise = reference.phase_noise.as_ref().map(|spec| spec.scaled(reference.frequency.value));
-    let (oscillator_noise, stated_at) = match &band.phase_noise {
-        Some(spec) => {
-            let (table, at) = spec.at(frequency);
-            (Some(table), at.or(band.phase_noise_at))
-        }
-        None => (None, None),
-    };
+    let (oscillator_noise, stated_at) = band.noise(frequency);
     Case {
         reference_frequency: reference.frequency.value,
         detector_frequency: to_f64(&planned.plan.detector_frequency),
         feedback_ratio: to_f64(&planned.channel.feedback_ratio),
         fixed_prescaler: synthesizer.fixed_prescaler as f64,
         output_divider: to_f64(&planned.channel.output_divider),
-        oscillator: OscillatorPoint {
-            frequency,
-            tuning_voltage,
-            gain: band.tuning.gain(tuning_voltage),
-            input_capacitance: band.input_capacitance,
-            input_leakage: band.input_leakage,
-            modulation_bandwidth: band.modulation_bandwidth,
-            pushing: band.pushing,
-        },
+        oscillator: band.point(frequency, tuning_voltage),
         pump: PumpPoint {
             current: synthesizer.currents.last().copied().unwrap_or(0.0),
             mismatch: synthesizer.mismatch,
@@ -343,7 +322,7 @@ fn finish(
     given: &Given,
     reference: &Reference,
     planned: Planned,
-    point: Point<'_>,
+    (point, facts): (Point<'_>, &Facts),
     filled: Filled,
     faults: &mut Faults,
 ) -> Option<SolvedLoop> {
@@ -372,9 +351,9 @@ fn finish(
             return None;
         }
     };
-    let (low, high) = point.band.tuning.voltage_range();
     let reach = active::limits(case.filter.topology, point.amplifier, point.synthesizer).volts;
-    let (low, high) = reach.map_or((low, high), |(l, h)| (low.max(l), high.min(h)));
+    let facts = Facts { reach, ..facts.clone() };
+    let tuning_limits = facts.tuning_limits(point.band);
     active::warn_about_slew(given, &case, point.amplifier, faults);
     let mut solved = SolvedLoop::new(
         case,
@@ -383,11 +362,12 @@ fn finish(
         planned,
         point.slopes,
         filled,
-        (low, high),
+        tuning_limits,
         point.band.name.clone(),
         reference.stability,
-        reach.map(|volts| volts.1).or(Some(high)),
+        reach.map(|volts| volts.1).or(Some(tuning_limits.1)),
         point.amplifier.cloned(),
+        facts,
     );
     solved.boundary_spur = point.synthesizer.boundary_spur_of(planning::fractional(given));
     solved.warn(given, faults);

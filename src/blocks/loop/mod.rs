@@ -11,6 +11,7 @@ use crate::physics::plan::{Channel, Plan};
 mod active;
 mod best;
 mod build;
+mod channel;
 mod fill;
 mod fraction;
 mod metrics;
@@ -19,6 +20,7 @@ mod pump;
 mod show;
 mod solved;
 
+pub use channel::{AtChannel, ChannelError};
 pub use solved::SolvedLoop;
 
 /// The kind.

@@ -1,5 +1,6 @@
 //! What a solved loop leaves for the blocks that are `of` it.
 
+use super::channel::Facts;
 use super::fill::Filled;
 use super::planning::Planned;
 use super::{Arc, Case, Channel, Digits, Faults, Given, Plan, Unit, first_of, print};
@@ -82,6 +83,8 @@ pub struct SolvedLoop {
     pub trial: bool,
     /// Discrete lines on the oscillator's supply: frequency (Hz), peak amplitude (V).
     pub ripple: Vec<(f64, f64)>,
+    /// What is stated about oscillator and core, for other channels.
+    pub facts: Arc<Facts>,
 }
 
 impl SolvedLoop {
@@ -98,6 +101,7 @@ impl SolvedLoop {
         stability: Option<f64>,
         highest_voltage: Option<f64>,
         amplifier: Option<Amplifier>,
+        facts: Facts,
     ) -> Self {
         let bandwidth = linear.margins().bandwidth.unwrap_or(f64::NAN);
         Self {
@@ -122,6 +126,7 @@ impl SolvedLoop {
             pump_steps: Vec::new(),
             trial: false,
             ripple: Vec::new(),
+            facts: Arc::new(facts),
         }
     }
 
