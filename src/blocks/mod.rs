@@ -17,12 +17,14 @@ use crate::units::Unit;
 mod again;
 mod alternatives;
 mod amplifier;
+mod band;
 mod choice;
 mod compliance;
 mod decision;
 mod fields;
 mod fractional;
 mod inputs;
+mod judged;
 mod r#loop;
 mod measurement;
 mod measurement_figures;
@@ -39,6 +41,7 @@ mod region;
 mod region_figure;
 mod registers;
 mod remedies;
+mod repeat;
 mod requirements;
 mod response;
 mod response_figures;
@@ -47,6 +50,7 @@ mod spurs;
 mod supply;
 mod support;
 mod synthesizer;
+mod tolerance;
 mod trace;
 mod values;
 
@@ -71,6 +75,8 @@ pub static KINDS: &[&dyn Kind] = &[
     &response::ResponseKind,
     &phase_noise::PhaseNoiseKind,
     &spurs::SpursKind,
+    &band::BandKind,
+    &tolerance::ToleranceKind,
     &region::RegionKind,
     &alternatives::AlternativesKind,
     &measurement::MeasurementKind,

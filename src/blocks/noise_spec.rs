@@ -8,7 +8,7 @@ use super::prelude::*;
 #[derive(Clone, Debug)]
 pub enum NoiseSpec {
     /// One table.
-    Table(LevelTable),
+    Table(Arc<LevelTable>),
     /// Tables at several carriers (Hz), ascending.
     Carriers(Vec<(f64, LevelTable)>),
 }
@@ -29,7 +29,7 @@ impl NoiseSpec {
     ) -> Option<Self> {
         match fields.get(name).map(|c| &c.value)? {
             Item::Table(_) | Item::Group(_) if fields.group(name).is_none_or(|g| !g.written("of")) => {
-                table(given, fields, name, inputs, faults).map(Self::Table)
+                table(given, fields, name, inputs, faults).map(Arc::new).map(Self::Table)
             }
             Item::Group(group) => {
                 let of = group.block("of")?;
@@ -72,7 +72,7 @@ impl NoiseSpec {
     /// outside them the nearest table holds, scaled as 20 log10 of the frequency.
     pub fn at(&self, carrier: f64) -> (Arc<LevelTable>, Option<f64>) {
         match self {
-            Self::Table(table) => (Arc::new(table.clone()), None),
+            Self::Table(table) => (Arc::clone(table), None),
             Self::Carriers(list) => {
                 let above = list.partition_point(|(at, _)| *at <= carrier);
                 match (above.checked_sub(1).map(|i| &list[i]), list.get(above)) {

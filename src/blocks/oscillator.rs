@@ -33,6 +33,8 @@ pub struct Band {
     pub modulation_bandwidth: Option<f64>,
     /// Sensitivity to the supply, Hz/V.
     pub pushing: f64,
+    /// Drift of the frequency over temperature, Hz/K.
+    pub drift: f64,
 }
 
 static BAND: &[Field] = &[
@@ -132,6 +134,7 @@ fn band(
         input_leakage: quantity("input_leakage").unwrap_or(0.0),
         modulation_bandwidth: quantity("modulation_bandwidth"),
         pushing: quantity("pushing").unwrap_or(0.0),
+        drift: quantity("drift").unwrap_or(0.0),
     })
 }
 

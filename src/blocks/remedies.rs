@@ -84,7 +84,9 @@ type Scan = Vec<(f64, Option<Vec<Verdict>>)>;
 
 /// Fills in what it would take for every verdict that needs it.
 pub(crate) fn find(verdicts: &mut [Verdict], inputs: &Inputs<'_>) {
-    let short = |v: &Verdict| v.state == State::NotMet || v.reserve_kept == Some(false);
+    // Trials are judged as nominal: what another case decided is not found by them.
+    let short =
+        |v: &Verdict| v.decided_by.is_none() && (v.state == State::NotMet || v.reserve_kept == Some(false));
     for of in inputs.catalog.of_kind("loop") {
         let Some(search) = Search::new(of, inputs) else { continue };
         let mine: Vec<usize> = (0..verdicts.len())

@@ -1,6 +1,7 @@
 //! `requirements`: what must hold, judged against the metrics of other blocks.
 
 use super::fields::{COMMON, default, optional, required};
+use super::judged::JudgedCase;
 use super::phase_noise::SolvedNoise;
 use super::prelude::*;
 use super::spurs::SolvedSpurs;
@@ -27,7 +28,13 @@ static REQUIREMENT: &[Field] = &[
         "comparison, range, or mask over offset; bounds may be names",
     ),
     optional("reserve", Type::AnyQuantity, "margin wanted"),
-    default("judged", Type::Text, "nominal", "case that is judged: nominal, or worst"),
+    default(
+        "judged",
+        Type::Text,
+        "nominal",
+        "case that is judged: nominal, `band NAME` (every channel), `tolerance NAME at 99.7 %` (of the runs, with 95 % \
+         confidence) or worst (the least of all of them)",
+    ),
     optional(
         "method",
         Type::Word(&["test", "inspection", "analysis"]),
@@ -55,8 +62,9 @@ impl Kind for RequirementsKind {
     fn entries(&self) -> Option<&'static Type> {
         Some(&ENTRY)
     }
-    fn needs(&self, given: &Given, _catalog: &Catalog) -> Vec<Needed> {
-        given.fields.entries.iter().filter_map(|(_, checked)| checked.group()).flat_map(names).collect()
+    fn needs(&self, given: &Given, catalog: &Catalog) -> Vec<Needed> {
+        let entries = given.fields.entries.iter().filter_map(|(_, checked)| checked.group());
+        entries.flat_map(|one| names(one).into_iter().chain(JudgedCase::needs(one, catalog))).collect()
     }
     fn solve(&self, given: &Given, inputs: &Inputs<'_>) -> Answer {
         let mut faults = Faults::new(given);
@@ -64,7 +72,7 @@ impl Kind for RequirementsKind {
             .fields
             .entries
             .iter()
-            .filter_map(|(key, checked)| judge(given, key, checked.group()?, inputs, &mut faults))
+            .filter_map(|(key, checked)| judge(given, key, checked.group()?, None, inputs, &mut faults))
             .collect();
         faults.done()?;
         Ok(Solved { verdicts, ..Solved::new(()) })
@@ -102,7 +110,9 @@ pub fn nominal(given: &Given, inputs: &Inputs<'_>, on: &dyn Fn(&MetricPath) -> b
     let entries = given.fields.entries.iter().filter_map(|(key, checked)| Some((key, checked.group()?)));
     let wanted =
         entries.filter(|(_, one)| one.text("metric").and_then(MetricPath::parse).is_some_and(|p| on(&p)));
-    wanted.filter_map(|(key, one)| judge(given, key, one, inputs, &mut faults)).collect()
+    wanted
+        .filter_map(|(key, one)| judge(given, key, one, Some(JudgedCase::Nominal), inputs, &mut faults))
+        .collect()
 }
 
 /// Masks that requirements set for a metric of this block: identifier and corners, ascending in offset.
@@ -154,6 +164,7 @@ fn judge(
     given: &Given,
     key: &Key,
     one: &Fields,
+    case: Option<JudgedCase>,
     inputs: &Inputs<'_>,
     faults: &mut Faults,
 ) -> Option<Verdict> {
@@ -196,7 +207,7 @@ fn judge(
         }
         return Some(verdict);
     };
-    check_case(&verdict.judged, one, faults)?;
+    let case = case.or_else(|| JudgedCase::read(one, faults))?;
     verdict.metric = Some(metric.to_owned());
     let Some(path) = MetricPath::parse(metric) else {
         faults.place(
@@ -237,6 +248,18 @@ fn judge(
             (limit.judge(&found), bound_of(&limit))
         }
     };
+    let judgement = if case == JudgedCase::Nominal {
+        judgement
+    } else {
+        let limit = match limit_item {
+            Item::Table(rows) => Limit::Mask(mask_points(rows)),
+            _ => read_limit(one.text("limit")?, verdict.unit, one, inputs, faults)?,
+        };
+        let found = case.judge(&path, &limit, judgement, one, inputs, faults)?;
+        (verdict.decided_by, verdict.shown_by) = (found.decided_by, found.shown_by);
+        verdict.why = found.why.or(verdict.why).filter(|_| found.judgement.value.is_none());
+        found.judgement
+    };
     verdict.value = judgement.value;
     verdict.margin = judgement.margin;
     verdict.at = judgement.at;
@@ -257,22 +280,6 @@ fn judge(
         verdict.reserve_kept = Some(kept);
     }
     Some(verdict)
-}
-
-/// Only what can be judged may be asked for.
-fn check_case(judged: &str, one: &Fields, faults: &mut Faults) -> Option<()> {
-    if matches!(judged, "nominal" | "worst") {
-        return Some(());
-    }
-    let mut diagnostic =
-        Diagnostic::error("judged-case", format!("`{judged}` is not a case that can be judged here"))
-            .expected("expected `nominal` or `worst`");
-    diagnostic = diagnostic.at(one.span("judged"));
-    if let Some(near) = nearest(judged, ["nominal", "worst"]) {
-        diagnostic = diagnostic.hint(format!("did you mean `{near}`?"));
-    }
-    faults.push(diagnostic);
-    None
 }
 
 fn unknown(place: &Place, fault: &LookupFault, faults: &mut Faults) {
@@ -353,6 +360,14 @@ struct MaskVerdict {
     judgement: Judgement,
 }
 
+/// Corners of a mask, ascending in offset.
+pub(super) fn mask_points(rows: &[Row]) -> Vec<MaskPoint> {
+    let mut points: Vec<MaskPoint> =
+        rows.iter().map(|row| MaskPoint { offset: row.at, level: row.value }).collect();
+    points.sort_by(|a, b| a.offset.total_cmp(&b.offset));
+    points
+}
+
 fn judge_mask(
     metric: &str,
     path: &MetricPath,
@@ -377,9 +392,7 @@ fn judge_mask(
         return None;
     }
     let unit = if noise.is_some() { Unit::DecibelCarrierPerHertz } else { Unit::DecibelCarrier };
-    let mut points: Vec<MaskPoint> =
-        rows.iter().map(|row| MaskPoint { offset: row.at, level: row.value }).collect();
-    points.sort_by(|a, b| a.offset.total_cmp(&b.offset));
+    let points = mask_points(rows);
     let wrong = points.is_empty()
         || points.iter().any(|p| p.offset <= 0.0)
         || points.windows(2).any(|p| p[0].offset >= p[1].offset);

@@ -164,6 +164,8 @@ pub fn assemble(input: Input<'_>) -> Result<Warned<Document>, Vec<Diagnostic>> {
     for row in &mut matrix {
         resolver.inlines(&mut row.text);
         resolver.inlines(&mut row.evidence);
+        let shown = row.shown_by.take().map(|block| format!("{block}.table"));
+        row.shown_by = shown.filter(|id| anchors.iter().any(|anchor| anchor.id == *id));
     }
     let (errors, warnings): (Vec<_>, Vec<_>) =
         resolver.found.into_iter().partition(|found| found.severity == Severity::Error);

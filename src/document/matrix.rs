@@ -35,7 +35,7 @@ pub struct MatrixRow {
     pub state: State,
     /// Whether it holds without the margin wanted.
     pub reserve_missing: bool,
-    /// Block that shows the deciding case.
+    /// Block that shows the deciding case; in the finished document the anchor of its table, where that is shown.
     pub shown_by: Option<String>,
 }
 

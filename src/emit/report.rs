@@ -143,8 +143,14 @@ fn matrix_row<'a>(writer: &mut Writer<'a>, row: &'a MatrixRow) -> String {
         text if text.is_empty() => "none".to_owned(),
         text => format!("[{text}]"),
     };
+    let case = match &row.shown_by {
+        Some(anchor) if !row.case.is_empty() => {
+            format!("case: [#link(label({}))[{}];], ", literal(anchor), breakable(&row.case))
+        }
+        _ => field("case", &row.case),
+    };
     format!(
-        "(id: [{}], text: [{}], {}metric: {metric}, {}{}{}{}{}{}evidence: {evidence}, verdict: {}),\n",
+        "(id: [{}], text: [{}], {}metric: {metric}, {}{}{}{}{case}{}evidence: {evidence}, verdict: {}),\n",
         markup(&row.id),
         writer.inlines(&row.text),
         field("source", &row.source),
@@ -152,7 +158,6 @@ fn matrix_row<'a>(writer: &mut Writer<'a>, row: &'a MatrixRow) -> String {
         field("value", &row.value),
         field("margin", &row.margin),
         field("reserve", &row.reserve),
-        field("case", &row.case),
         field("method", &row.method),
         literal(verdict_word(row.state, row.reserve_missing)),
     )

@@ -9,3 +9,4 @@ pub mod interpolate;
 pub mod nelder_mead;
 pub mod poly;
 pub mod quadrature;
+pub mod statistics;

@@ -2,6 +2,7 @@
 
 pub mod bench;
 pub mod board;
+pub mod budget;
 pub mod derived;
 pub mod integral;
 pub mod linear;
@@ -10,7 +11,9 @@ pub mod noise;
 pub mod optimum;
 pub mod part;
 pub mod plan;
+pub mod poles;
 pub mod sampled;
+pub mod scatter;
 pub mod series;
 pub mod spurs;
 pub mod synthesis;

@@ -173,7 +173,10 @@ fn need_what_is_judged(drafts: &mut [Draft<'_>], catalog: &Catalog) {
                     continue;
                 }
                 let names = blocks::requirement_names(one).into_iter().map(|needed| needed.path.block);
-                let known = names.filter(|name| catalog.blocks.iter().any(|(block, _)| block == name));
+                let known = names.filter_map(|name| {
+                    let block = catalog.blocks.iter().any(|(block, _)| *block == name);
+                    if block { Some(name) } else { owner_of(drafts, &name) }
+                });
                 needs.extend(known.filter(|name| name != draft.name()).map(|name| (name, place)));
             }
         }
@@ -182,6 +185,14 @@ fn need_what_is_judged(drafts: &mut [Draft<'_>], catalog: &Catalog) {
     for (index, needs) in more {
         drafts[index].needs.extend(needs);
     }
+}
+
+/// The `values` block that gives this name to a number.
+fn owner_of(drafts: &[Draft<'_>], name: &str) -> Option<String> {
+    let owns = |draft: &&Draft<'_>| {
+        draft.kind.name() == "values" && value_names(draft.raw).any(|value| value == name)
+    };
+    drafts.iter().find(owns).map(|draft| draft.name().to_owned())
 }
 
 /// Names that a `values` block gives to numbers.

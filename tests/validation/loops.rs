@@ -151,6 +151,7 @@ pub fn noisy(set: &str, output_divider: f64, prescaler: f64, order: Option<u32>)
         flicker: Some((-117.0, 1e4, 1e9)),
         modulator_order: order,
         output_floor: table(&[(1e4, -158.0), (1e6, -161.0)]),
+        ..NoiseFacts::default()
     };
     case
 }

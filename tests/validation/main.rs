@@ -15,3 +15,4 @@ mod spurs;
 mod support;
 mod synthesis;
 mod thermal;
+mod tolerance;

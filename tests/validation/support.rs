@@ -52,7 +52,7 @@ pub fn close(got: f64, expected: f64, relative: f64, what: &str) {
 const UNCOVERED: &str = include_str!("uncovered.txt");
 
 /// The tests themselves, to see which rows they ask for.
-const TESTS: [&str; 12] = [
+const TESTS: [&str; 13] = [
     include_str!("filter.rs"),
     include_str!("loop_noise.rs"),
     include_str!("margins.rs"),
@@ -65,6 +65,7 @@ const TESTS: [&str; 12] = [
     include_str!("spurs.rs"),
     include_str!("synthesis.rs"),
     include_str!("thermal.rs"),
+    include_str!("tolerance.rs"),
 ];
 
 /// Every row is either asked for by a test or listed as uncovered, never both.

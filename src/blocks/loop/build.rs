@@ -16,7 +16,7 @@ use crate::blocks::{
     synthesizer::Synthesizer,
 };
 use crate::physics::linear::Linear;
-use crate::physics::part::{Filter, LevelTable, NoiseFacts, PumpPoint, Topology};
+use crate::physics::part::{Filter, LevelTable, Lifts, NoiseFacts, PumpPoint, Topology};
 use crate::physics::plan::to_f64;
 use crate::physics::sampled::Sampled;
 
@@ -304,6 +304,7 @@ fn case(
             flicker: synthesizer.flicker,
             modulator_order: planned.plan.modulator(&planned.channel).map(|modulator| modulator.order()),
             output_floor: synthesizer.output_floor.clone().map(Arc::new),
+            lifts: Lifts::default(),
         },
         temperature: given.fields.quantity("temperature").unwrap_or(298.15),
     }

@@ -77,11 +77,15 @@ impl Facts {
         };
         let holds = |band: &&Band| {
             let (low, high) = band.tuning.frequency_range();
-            let allowed = self.wanted_band.as_ref().is_none_or(|wanted| band.name == *wanted);
-            frequency >= low && frequency <= high && allowed
+            frequency >= low && frequency <= high
         };
-        let bands = self.oscillator.bands.iter().filter(holds);
-        bands.min_by(|a, b| off_middle(a).total_cmp(&off_middle(b)))
+        self.usable().filter(holds).min_by(|a, b| off_middle(a).total_cmp(&off_middle(b)))
+    }
+
+    /// The bands that may be used: all, or the one asked for.
+    pub fn usable(&self) -> impl Iterator<Item = &Band> {
+        let allowed = |band: &&Band| self.wanted_band.as_ref().is_none_or(|wanted| band.name == *wanted);
+        self.oscillator.bands.iter().filter(allowed)
     }
 
     /// Voltages that a band's tuning line may take, V.
@@ -135,6 +139,8 @@ impl SolvedLoop {
         case.output_divider = to_f64(&channel.output_divider);
         case.oscillator = band.point(frequency, volts);
         (case.noise.oscillator, case.noise.oscillator_at) = band.noise(frequency);
+        case.noise.modulator_order =
+            self.plan.modulator(&channel).and_then(|modulator| modulator.noise_order());
         Ok(AtChannel { case, channel, band: band.clone(), tuning_limits: self.facts.tuning_limits(band) })
     }
 }

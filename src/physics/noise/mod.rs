@@ -20,6 +20,7 @@ mod reference;
 mod resistor;
 mod spectrum;
 mod supply;
+mod sweep;
 pub mod transfer;
 
 use super::part::{Case, LevelTable};
@@ -28,6 +29,7 @@ pub use ladder::Ladder;
 pub use modulator::quantisation;
 pub use resistor::{integrated_voltages, thermal_voltage};
 pub use spectrum::{Curve, Outside, Prepared, Spectrum, Spot, dbc_per_hz, density_at, table_points};
+pub use sweep::Scratch;
 
 /// Where a contributor enters the loop, which fixes its transfer to the output.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -79,6 +81,11 @@ pub trait Contributor: Sync {
     fn density(&self, case: &Case, node: Node, f: f64) -> f64 {
         self.scale(case, node) * self.shape(case, node, f)
     }
+}
+
+/// Power ratio of a lift in dB.
+fn power(lift: f64) -> f64 {
+    10f64.powf(lift / 10.0)
 }
 
 /// Every contributor, in the order in which results list them.

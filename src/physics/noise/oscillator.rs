@@ -1,6 +1,6 @@
 //! Noise of the free-running oscillator.
 
-use super::{Contributor, Node};
+use super::{Contributor, Node, power};
 use crate::physics::part::{Case, LevelTable};
 
 /// `L_vco (f_vco / at)^2`; without a stated carrier the table as it stands.
@@ -21,7 +21,8 @@ impl Contributor for Oscillator {
     }
 
     fn scale(&self, case: &Case, _: Node) -> f64 {
-        case.noise.oscillator_at.map_or(1.0, |at| (case.oscillator.frequency / at).powi(2))
+        let scaled = case.noise.oscillator_at.map_or(1.0, |at| (case.oscillator.frequency / at).powi(2));
+        power(case.noise.lifts.oscillator) * scaled
     }
 
     fn shape(&self, case: &Case, _: Node, f: f64) -> f64 {

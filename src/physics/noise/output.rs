@@ -1,6 +1,6 @@
 //! Floor added after the output divider.
 
-use super::{Contributor, Node};
+use super::{Contributor, Node, power};
 use crate::physics::part::{Case, LevelTable};
 
 /// The floor as stated, not divided by anything.
@@ -20,8 +20,8 @@ impl Contributor for OutputFloor {
         case.noise.output_floor.is_some()
     }
 
-    fn scale(&self, _: &Case, _: Node) -> f64 {
-        1.0
+    fn scale(&self, case: &Case, _: Node) -> f64 {
+        power(case.noise.lifts.output)
     }
 
     fn shape(&self, case: &Case, _: Node, f: f64) -> f64 {

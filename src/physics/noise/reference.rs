@@ -1,6 +1,6 @@
 //! Noise of the frequency standard.
 
-use super::{Contributor, Node};
+use super::{Contributor, Node, power};
 use crate::physics::part::{Case, LevelTable};
 
 /// `L_ref` at the standard; reference divider and doubler make it `L_ref (f_pd / f_ref)^2` at the detector,
@@ -22,7 +22,7 @@ impl Contributor for Reference {
     }
 
     fn scale(&self, case: &Case, _: Node) -> f64 {
-        (case.detector_frequency / case.reference_frequency).powi(2)
+        power(case.noise.lifts.reference) * (case.detector_frequency / case.reference_frequency).powi(2)
     }
 
     fn shape(&self, case: &Case, _: Node, f: f64) -> f64 {

@@ -76,6 +76,29 @@ impl Prepared {
         }
     }
 
+    /// Density at a node on the grid, of all contributors that enter there.
+    pub(super) fn density_into(&self, case: &Case, node: Node, density: &mut Vec<f64>) {
+        density.clear();
+        density.resize(self.offsets().len(), 0.0);
+        self.add_density(case, node, density);
+    }
+
+    /// Adds that density.
+    pub(super) fn add_density(&self, case: &Case, node: Node, density: &mut [f64]) {
+        for source in self.sources.iter().filter(|source| source.node == node) {
+            let scale = source.contributor.scale(case, node);
+            for (sum, shape) in density.iter_mut().zip(&source.shape) {
+                *sum += scale * shape;
+            }
+        }
+    }
+
+    /// Density at a node where it is the same at all offsets, as a resistor's.
+    pub(super) fn scale_at(&self, case: &Case, node: Node) -> f64 {
+        let here = self.sources.iter().filter(|source| source.node == node);
+        here.map(|source| source.contributor.scale(case, node)).sum()
+    }
+
     fn scales(&self, case: &Case) -> [f64; MOST_SOURCES] {
         let mut scales = [0.0; MOST_SOURCES];
         for (scale, source) in scales.iter_mut().zip(&self.sources) {

@@ -8,12 +8,14 @@
 
 use std::sync::Arc;
 
+mod currents;
 mod filter;
 mod levels;
 mod network;
 mod spice;
 mod tuning;
 
+pub use currents::Currents;
 pub use filter::{Filter, Topology};
 pub use network::{Element, GROUND, Network, NodeId, Pencil, Source, StateSpace};
 pub use tuning::{Tuning, TuningError};
@@ -103,6 +105,17 @@ pub struct LevelTable {
     pub level: Vec<f64>,
 }
 
+/// How far noise levels stand off what their tables say, dB.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Lifts {
+    /// The frequency standard.
+    pub reference: f64,
+    /// The free-running oscillator.
+    pub oscillator: f64,
+    /// The floor after the output divider.
+    pub output: f64,
+}
+
 /// Noise that enters the loop from outside the filter. `None`: that contributor is not there.
 #[derive(Clone, Debug, Default)]
 pub struct NoiseFacts {
@@ -124,4 +137,6 @@ pub struct NoiseFacts {
     pub modulator_order: Option<u32>,
     /// Floor added after the output divider, dBc/Hz over Hz (one point: flat).
     pub output_floor: Option<Arc<LevelTable>>,
+    /// How far the levels of tables stand off them.
+    pub lifts: Lifts,
 }

@@ -124,6 +124,16 @@ impl Tuning {
         self.curve.derivative(volts)
     }
 
+    /// Voltage, V, at which the curve, drawn on beyond its ends, gives a frequency.
+    pub fn voltage_beyond(&self, hertz: f64) -> f64 {
+        let ends = self.curve.domain();
+        let end = |volts: f64| volts + (hertz - self.curve.value(volts)) / self.curve.derivative(volts);
+        brent::root(|v| self.curve.value(v) - hertz, ends.0, ends.1).unwrap_or_else(|| {
+            let (low, high) = (self.curve.value(ends.0), self.curve.value(ends.1));
+            if (hertz - low).abs() < (hertz - high).abs() { end(ends.0) } else { end(ends.1) }
+        })
+    }
+
     /// Voltage, V, that gives a frequency; `None` out of reach.
     pub fn voltage_for(&self, hertz: f64) -> Option<f64> {
         let slack = 1e-12 * hertz.abs();
@@ -149,6 +159,8 @@ mod tests {
         assert!((line.voltage_for(2.75e9).expect("reached") - 2.5).abs() < 1e-12);
         assert!((line.gain(1.0) - 60e6).abs() < 1e-3);
         assert_eq!(line.voltage_for(2.9e9), None);
+        assert!((line.voltage_beyond(2.93e9) - 5.5).abs() < 1e-9);
+        assert!((line.voltage_beyond(2.57e9) + 0.5).abs() < 1e-9);
         let falling = Tuning::line(-60e6, (0.5, 4.5), (2.7e9, 2.8e9)).expect("a line");
         assert!(falling.voltage_for(2.8e9).expect("reached") < falling.voltage_for(2.7e9).expect("reached"));
     }

@@ -1,0 +1,464 @@
+//! The loop by its poles, for thousands of cases: no matrices, no scans, nothing allocated.
+//!
+//! Every filter here is of resistors and capacitors with at most one op-amp of one pole, so that all poles are real:
+//! `G(s) = g (1 + s T2) / (s^2 prod (1 + s / p_i))` with `g = I |K| / (N A0)`. Its gain then falls at all
+//! frequencies, |G| = 1 is crossed once, and slope and phase are sums over the poles.
+//!
+//! The sampled loop is `sum over k of G(s + j k 2 pi f_pd)`, summed in closed form: of `1/(s+p)` it is
+//! `T/2 coth((s+p) T/2)`, of `1/s^2` it is `-T^2 / (4 sin^2(w T/2))`.
+//! Source: partial fractions; the series of the hyperbolic cotangent, Abramowitz and Stegun, 4.5.67 (from memory).
+//! Checked against `linear` and `sampled`, which know nothing of poles.
+
+use std::f64::consts::PI;
+
+use num_complex::Complex64;
+
+use super::part::{Case, Filter};
+use crate::num::brent;
+
+/// Three of the filter, one of the op-amp, one of the tuning port.
+const MOST: usize = 5;
+
+/// Poles nearer than this, relative, are moved apart: the partial fractions of a double pole are not those of two.
+const APART: f64 = 1e-4;
+
+/// Loop gain by poles.
+#[derive(Clone, Copy, Debug)]
+pub struct Poles {
+    /// `I |K| / (N A0)`, 1/s^2.
+    gain: f64,
+    /// Time constant of the zero, s.
+    zero: f64,
+    /// The poles, rad/s; the first `count` hold.
+    poles: [f64; MOST],
+    count: usize,
+    /// Period of the detector, s.
+    period: f64,
+}
+
+/// What is read off a loop; frequencies in Hz, margins in deg and dB. Infinite: there is no such crossing and none is
+/// missed; not a number: there is no value.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Reading {
+    /// Where |G| = 1.
+    pub bandwidth: f64,
+    /// Phase margin there.
+    pub phase_margin: f64,
+    /// Gain margin; infinite where the phase never is -180 deg.
+    pub gain_margin: f64,
+    /// Where the phase is -180 deg; infinite where it never is.
+    pub phase_crossover: f64,
+    /// Highest gain of the closed loop, dB.
+    pub peaking: f64,
+    /// -3 dB bandwidth of the closed loop.
+    pub closed_bandwidth: f64,
+    /// Unity gain of the sampled loop, below half the detector rate.
+    pub sampled_bandwidth: f64,
+    /// Phase margin of the sampled loop.
+    pub sampled_phase_margin: f64,
+    /// Gain margin of the sampled loop.
+    pub sampled_gain_margin: f64,
+}
+
+impl Poles {
+    /// The loop of a case.
+    pub fn new(case: &Case) -> Self {
+        let filter = &case.filter;
+        let mut new = Self {
+            gain: case.loop_gain(),
+            zero: filter.r2 * filter.c2,
+            poles: [0.0; MOST],
+            count: 0,
+            period: 1.0 / case.detector_frequency,
+        };
+        let port = case.oscillator.input_capacitance;
+        if filter.topology.is_active() {
+            new.gain /= filter.c1 + filter.c2;
+            new.push((filter.c1 + filter.c2) / (filter.r2 * filter.c1 * filter.c2));
+            new.roots(post_alone(filter, port));
+            if let Some(amplifier) = case.amplifier.as_ref().filter(|a| a.gain_bandwidth.is_finite()) {
+                new.push(2.0 * PI * amplifier.gain_bandwidth);
+            }
+        } else {
+            let driving = filter.currents(port).whole;
+            new.gain /= driving[0];
+            new.roots(driving.map(|a| a / driving[0]));
+        }
+        if let Some(corner) = case.oscillator.modulation_bandwidth {
+            new.push(2.0 * PI * corner);
+        }
+        new
+    }
+
+    fn push(&mut self, pole: f64) {
+        self.poles[self.count] = pole;
+        self.count += 1;
+    }
+
+    /// Adds the poles of `1 + a1 s + a2 s^2 + a3 s^3`, all real.
+    fn roots(&mut self, [_, a1, a2, a3]: [f64; 4]) {
+        if a3 > 0.0 {
+            // The slowest first, by Newton from below, where the polynomial is monotone and convex; then a quadratic.
+            let mut p = 1.0 / a1;
+            for _ in 0..60 {
+                let value = 1.0 + p * (-a1 + p * (a2 - p * a3));
+                let slope = -a1 + p * (2.0 * a2 - 3.0 * p * a3);
+                let next = p - value / slope;
+                let done = (next - p).abs() <= 4.0 * f64::EPSILON * p;
+                p = next;
+                if done {
+                    break;
+                }
+            }
+            self.push(p);
+            // (1 + s/p)(1 + b1 s + b2 s^2)
+            self.roots([1.0, a1 - 1.0 / p, a3 * p, 0.0]);
+        } else if a2 > 0.0 {
+            let root = (a1 * a1 - 4.0 * a2).max(0.0).sqrt();
+            let fast = 0.5 * (a1 + root) / a2;
+            self.push(1.0 / (a2 * fast));
+            self.push(fast);
+        } else if a1 > 0.0 {
+            self.push(1.0 / a1);
+        }
+    }
+
+    fn poles(&self) -> &[f64] {
+        &self.poles[..self.count]
+    }
+
+    /// Open loop at `w` rad/s.
+    pub fn open_loop(&self, w: f64) -> Complex64 {
+        let lag = self.poles().iter().fold(Complex64::ONE, |all, p| all * Complex64::new(1.0, w / p));
+        Complex64::new(1.0, w * self.zero) * (-self.gain / (w * w)) / lag
+    }
+
+    /// Natural logarithm of |G| and its slope over ln w.
+    fn log_gain(&self, w: f64) -> (f64, f64) {
+        let square = |t: f64| (w * t).powi(2);
+        let z = square(self.zero);
+        let (mut power, mut slope) = (1.0 + z, z / (1.0 + z) - 2.0);
+        for p in self.poles() {
+            let x = square(1.0 / p);
+            power /= 1.0 + x;
+            slope -= x / (1.0 + x);
+        }
+        ((self.gain / (w * w)).ln() + 0.5 * power.ln(), slope)
+    }
+
+    /// Distance of the phase from -180 deg, rad, and its slope over ln w.
+    fn margin(&self, w: f64) -> (f64, f64) {
+        let part = |x: f64| (x.atan(), x / (1.0 + x * x));
+        let (mut phase, mut slope) = part(w * self.zero);
+        for p in self.poles() {
+            let (a, b) = part(w / p);
+            (phase, slope) = (phase - a, slope - b);
+        }
+        (phase, slope)
+    }
+
+    /// Where |G| = 1, rad/s: the gain falls everywhere, by one to seven powers of w.
+    fn crossing(&self) -> f64 {
+        // At the gain of the bare double integrator with its zero the answer is near.
+        let start = self.gain * self.zero;
+        let mut x = start.max(self.gain.sqrt()).ln();
+        for _ in 0..60 {
+            let (value, slope) = self.log_gain(x.exp());
+            let step = (value / slope).clamp(-2.0, 2.0);
+            x -= step;
+            if step.abs() < 1e-14 * x.abs().max(1.0) {
+                break;
+            }
+        }
+        x.exp()
+    }
+
+    /// Where the phase is -180 deg, rad/s; infinite where it never is again.
+    fn phase_crossover(&self) -> f64 {
+        let lags: f64 = self.poles().iter().map(|p| 1.0 / p).sum();
+        if self.count < 2 || lags >= self.zero {
+            // One pole alone never takes back what the zero gives; with more lag than lead there is no margin at all.
+            return f64::INFINITY;
+        }
+        // Below the slowest pole the margin is positive, far above the fastest negative.
+        let slow = self.poles().iter().copied().fold(f64::INFINITY, f64::min);
+        let fast = self.poles().iter().copied().fold(0.0, f64::max);
+        let (mut low, mut high) = ((0.1 / self.zero).min(slow).ln(), (10.0 * fast + 10.0 / self.zero).ln());
+        let mut x = 0.5 * (slow.ln() + fast.ln());
+        for _ in 0..100 {
+            let (value, slope) = self.margin(x.exp());
+            if value > 0.0 {
+                low = x;
+            } else {
+                high = x;
+            }
+            let newton = x - value / slope;
+            let next = if newton > low && newton < high { newton } else { 0.5 * (low + high) };
+            let done = (next - x).abs() < 1e-14 * x.abs().max(1.0);
+            x = next;
+            if done {
+                break;
+            }
+        }
+        x.exp()
+    }
+
+    /// The sampled open loop at `w` rad/s below half the detector rate.
+    pub fn sampled(&self, w: f64) -> Complex64 {
+        Terms::new(self).at(w)
+    }
+
+    /// All that is read off the loop.
+    pub fn read(&self) -> Reading {
+        let hertz = |w: f64| w / (2.0 * PI);
+        let crossing = self.crossing();
+        let crossover = self.phase_crossover();
+        let (peak, closed) = self.closed(crossing);
+        let gain_margin =
+            if crossover.is_finite() { decibels(-self.log_gain(crossover).0) } else { crossover };
+        let mut reading = Reading {
+            bandwidth: hertz(crossing),
+            phase_margin: self.margin(crossing).0.to_degrees(),
+            gain_margin,
+            phase_crossover: hertz(crossover),
+            peaking: peak,
+            closed_bandwidth: hertz(closed),
+            ..Reading::default()
+        };
+        let terms = Terms::new(self);
+        let half = PI / self.period;
+        (reading.sampled_bandwidth, reading.sampled_phase_margin) = match terms.crossing(crossing, half) {
+            Some(w) => (hertz(w), (-terms.at(w)).arg().to_degrees()),
+            None => (f64::NAN, f64::NAN),
+        };
+        reading.sampled_gain_margin = terms.gain_margin(crossing, half);
+        reading
+    }
+
+    /// Highest gain of the closed loop, dB, and where it falls through -3 dB, rad/s.
+    fn closed(&self, crossing: f64) -> (f64, f64) {
+        let power = |x: f64| {
+            let g = self.open_loop(x.exp());
+            g.norm_sqr() / (1.0 + g).norm_sqr()
+        };
+        // Below the crossing the gain is near 1 and flat; the top of a loop with little lead lies at the crossing.
+        const STEPS: usize = 12;
+        let (low, high) = (crossing.ln() - 4.0, crossing.ln() + 0.7);
+        let step = (high - low) / STEPS as f64;
+        let top = (0..=STEPS)
+            .map(|k| low + step * k as f64)
+            .max_by(|a, b| power(*a).total_cmp(&power(*b)))
+            .unwrap_or(high);
+        let (x, negative) = brent::minimum(|x| -power(x), top - step, top + step, 1e-8);
+        // Far above the crossing H falls as G does.
+        let mut above = x.max(crossing.ln());
+        for _ in 0..40 {
+            if power(above) < 0.5 {
+                break;
+            }
+            above += 0.7;
+        }
+        let fall = brent::root(|x| power(x) - 0.5, x, above).unwrap_or(f64::NAN);
+        (10.0 * (-negative).log10(), fall.exp())
+    }
+}
+
+/// dB of a natural logarithm of an amplitude.
+fn decibels(log: f64) -> f64 {
+    20.0 * log / std::f64::consts::LN_10
+}
+
+/// Partial fractions, each summed over its aliases.
+struct Terms {
+    /// `g T^2 / 4`, of the double pole at zero.
+    double: f64,
+    /// `c T / 2`, of the single one.
+    single: f64,
+    /// `r T / 2` and `exp(-p T)` of each further pole.
+    others: [(f64, f64); MOST],
+    count: usize,
+    period: f64,
+}
+
+impl Terms {
+    fn new(poles: &Poles) -> Self {
+        let mut p = poles.poles;
+        let p = &mut p[..poles.count];
+        for i in 1..p.len() {
+            if let Some(j) = (0..i).find(|j| (p[i] / p[*j] - 1.0).abs() < APART) {
+                // Moved both ways, so that what they do together changes with the square of the distance only.
+                let middle = (p[i] * p[j]).sqrt();
+                (p[i], p[j]) = (middle * (1.0 + 0.5 * APART), middle * (1.0 - 0.5 * APART));
+            }
+        }
+        let half = 0.5 * poles.period;
+        let mut others = [(0.0, 0.0); MOST];
+        for (i, other) in others[..p.len()].iter_mut().enumerate() {
+            let rest: f64 = (0..p.len()).filter(|j| *j != i).map(|j| 1.0 - p[i] / p[j]).product();
+            let residue = poles.gain * (1.0 - p[i] * poles.zero) / (p[i] * rest);
+            *other = (residue * half, (-p[i] * poles.period).exp());
+        }
+        let lags: f64 = p.iter().map(|p| 1.0 / p).sum();
+        Self {
+            double: poles.gain * half * half,
+            single: poles.gain * (poles.zero - lags) * half,
+            others,
+            count: p.len(),
+            period: poles.period,
+        }
+    }
+
+    fn at(&self, w: f64) -> Complex64 {
+        let (sine, cosine) = (0.5 * w * self.period).sin_cos();
+        let turn = Complex64::new(cosine * cosine - sine * sine, -2.0 * sine * cosine);
+        let mut sum = Complex64::new(-self.double / (sine * sine), -self.single * cosine / sine);
+        for (residue, decay) in &self.others[..self.count] {
+            let moved = turn * *decay;
+            sum += (1.0 + moved) / (1.0 - moved) * *residue;
+        }
+        sum
+    }
+
+    /// Where |L| = 1 below `half` rad/s, near the crossing of the continuous loop; `None` where it is not there.
+    fn crossing(&self, near: f64, half: f64) -> Option<f64> {
+        let value = |x: f64| 0.5 * self.at(x.exp()).norm_sqr().ln();
+        let top = half.ln();
+        let mut high = near.ln().min(top);
+        while value(high) > 0.0 {
+            if high >= top {
+                return None;
+            }
+            high = (high + 0.05).min(top);
+        }
+        let mut low = high - 0.05;
+        while value(low) <= 0.0 {
+            low -= 0.1;
+        }
+        brent::root(value, low, high).map(f64::exp)
+    }
+
+    /// Least gain margin, dB: at half the rate, where L is real, and where L is negative real below.
+    fn gain_margin(&self, near: f64, half: f64) -> f64 {
+        let margin = |l: Complex64| -10.0 * l.norm_sqr().log10();
+        let last = self.at(half);
+        let mut least = if last.re < 0.0 { margin(last) } else { f64::INFINITY };
+        const STEPS: usize = 16;
+        let low = 0.25 * near.min(half);
+        let ratio = (half / low).powf(1.0 / STEPS as f64);
+        let (mut before, mut value) = (low, self.at(low));
+        for k in 1..=STEPS {
+            let w = if k == STEPS { half * (1.0 - 1e-9) } else { before * ratio };
+            let next = self.at(w);
+            if value.re < 0.0 && next.re < 0.0 && value.im * next.im < 0.0 {
+                let root = brent::root(|w| self.at(w).im, before, w);
+                least = root.map_or(least, |w| least.min(margin(self.at(w))));
+            }
+            (before, value) = (w, next);
+        }
+        least
+    }
+}
+
+/// Coefficients of a post filter driven by a voltage: 1 + a1 s + a2 s^2.
+fn post_alone(filter: &Filter, port: f64) -> [f64; 4] {
+    let sections = filter.post.len();
+    let mut voltage = [0.0; 4];
+    let mut current = [1.0, 0.0, 0.0, 0.0];
+    for (k, (r, c)) in filter.post.iter().enumerate() {
+        let c = c + if k + 1 == sections { port } else { 0.0 };
+        for i in 0..4 {
+            voltage[i] += r * current[i];
+        }
+        for i in (1..4).rev() {
+            current[i] += c * voltage[i - 1];
+        }
+    }
+    current
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::physics::linear::{Linear, tests::case};
+    use crate::physics::part::{AmplifierPoint, Topology};
+    use crate::physics::sampled::Sampled;
+
+    const PARTS: [(&str, f64); 7] =
+        [("C1", 1e-9), ("R2", 1e3), ("C2", 15e-9), ("R3", 2e3), ("C3", 0.2e-9), ("R4", 3e3), ("C4", 0.1e-9)];
+
+    fn close(a: f64, b: f64, within: f64, what: &str) {
+        assert!((a - b).abs() <= within * b.abs().max(1.0), "{what}: {a} is not {b}");
+    }
+
+    fn cases() -> Vec<Case> {
+        let mut all = Vec::new();
+        for topology in [
+            Topology::Passive(2),
+            Topology::Passive(3),
+            Topology::Passive(4),
+            Topology::Active(3),
+            Topology::Active(4),
+        ] {
+            for (current, rate) in [(1e-3, 1e6), (0.3e-3, 2e6), (4e-3, 25e6)] {
+                let mut plain = case(current, 30e6, 200.0, rate, topology, &PARTS);
+                plain.oscillator.input_capacitance = 20e-12;
+                let mut slow = plain.clone();
+                slow.oscillator.modulation_bandwidth = Some(3e6);
+                slow.amplifier = topology.is_active().then_some(AmplifierPoint {
+                    voltage_noise: (0.0, 0.0),
+                    current_noise: (0.0, 0.0),
+                    gain_bandwidth: 20e6,
+                    reference_noise: 0.0,
+                    input_bias_current: 0.0,
+                });
+                all.extend([plain, slow]);
+            }
+        }
+        all
+    }
+
+    #[test]
+    fn margins_are_those_of_the_nodal_solution() {
+        for case in cases() {
+            let reading = Poles::new(&case).read();
+            let linear = Linear::new(&case).expect("a loop");
+            let margins = linear.margins();
+            assert_eq!(margins.crossings.len(), 1);
+            close(reading.bandwidth, margins.bandwidth.expect("one"), 1e-9, "bandwidth");
+            close(reading.phase_margin, margins.phase_margin.expect("one"), 1e-8, "phase margin");
+            close(reading.peaking, margins.peaking, 1e-6, "peaking");
+            close(reading.closed_bandwidth, margins.closed_bandwidth.expect("one"), 1e-8, "closed");
+            match margins.gain_margin {
+                Some(gain) => {
+                    close(reading.gain_margin, gain, 1e-8, "gain margin");
+                    close(reading.phase_crossover, margins.phase_crossovers[0], 1e-8, "crossover");
+                }
+                None => assert!(reading.gain_margin.is_infinite()),
+            }
+        }
+    }
+
+    #[test]
+    fn sampled_margins_are_those_of_the_state_space() {
+        for case in cases() {
+            let reading = Poles::new(&case).read();
+            let sampled = Sampled::new(&case).expect("a loop");
+            let margins = sampled.margins();
+            close(reading.sampled_bandwidth, margins.bandwidth.expect("one"), 1e-7, "bandwidth");
+            close(reading.sampled_phase_margin, margins.phase_margin.expect("one"), 1e-6, "margin");
+            close(reading.sampled_gain_margin, margins.gain_margin.expect("one"), 1e-6, "gain margin");
+        }
+    }
+
+    #[test]
+    fn equal_poles_are_told_apart() {
+        let mut equal = cases().into_iter().find(|c| c.filter.topology == Topology::Active(3)).expect("one");
+        equal.oscillator.input_capacitance = 0.0;
+        let filter = &mut equal.filter;
+        filter.post[0] = (filter.r2, filter.c1 * filter.c2 / (filter.c1 + filter.c2));
+        let reading = Poles::new(&equal).read();
+        let margins = Sampled::new(&equal).expect("a loop");
+        let wanted = margins.margins().phase_margin.expect("one");
+        assert!((reading.sampled_phase_margin - wanted).abs() < 1e-6, "{reading:?} {wanted}");
+    }
+}
