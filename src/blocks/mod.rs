@@ -45,6 +45,7 @@ mod repeat;
 mod requirements;
 mod response;
 mod response_figures;
+mod settling;
 mod spur_figures;
 mod spurs;
 mod supply;
@@ -61,6 +62,7 @@ pub use r#loop::{AtChannel, ChannelError, SolvedLoop};
 pub use open_items::OpenItems;
 pub(crate) use remedies::find as find_remedies;
 pub use requirements::names as requirement_names;
+pub use settling::{Hop, SolvedSettling, Window};
 pub use support::{block_references, facts_group, files_used, prose_fields};
 
 /// All kinds, in the order in which help lists them.
@@ -80,6 +82,7 @@ pub static KINDS: &[&dyn Kind] = &[
     &region::RegionKind,
     &alternatives::AlternativesKind,
     &measurement::MeasurementKind,
+    &settling::SettlingKind,
     &requirements::RequirementsKind,
     &compliance::ComplianceKind,
     &parts_list::PartsListKind,
@@ -101,6 +104,8 @@ pub type Answer = Result<Solved, Vec<Diagnostic>>;
 pub enum Route {
     /// Name of the second route.
     Second(&'static str),
+    /// Name of the second route, and where it applies, a phrase.
+    SecondWhere(&'static str, &'static str),
     /// A sentence.
     None(&'static str),
 }

@@ -105,6 +105,7 @@ fn kind_text(kind: &dyn Kind) -> String {
         for metric in kind.metrics() {
             let route = match metric.route {
                 Route::Second(name) => format!("second route: {name}"),
+                Route::SecondWhere(name, applies) => format!("second route: {name}, where {applies}"),
                 Route::None(why) => format!("no second route: {why}"),
             };
             text.push_str(&format!(

@@ -43,6 +43,11 @@ impl MonotoneCubic {
         (self.x[0], self.x[self.x.len() - 1])
     }
 
+    /// How many points it goes through.
+    pub fn points(&self) -> usize {
+        self.x.len()
+    }
+
     /// Ordinates at the first and last abscissa.
     pub fn ends(&self) -> (f64, f64) {
         (self.y[0], self.y[self.y.len() - 1])

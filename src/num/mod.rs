@@ -3,6 +3,7 @@
 pub mod bessel;
 pub mod brent;
 pub mod contour;
+pub mod decay;
 pub mod expm;
 pub mod fourier;
 pub mod interpolate;

@@ -64,8 +64,11 @@ fn every_field_and_metric_says_what_it_means() {
         for metric in kind.metrics() {
             let path = format!("{}.{}", kind.name(), metric.name);
             says(&path, metric.says);
-            let (Route::Second(text) | Route::None(text)) = metric.route;
+            let (Route::Second(text) | Route::None(text) | Route::SecondWhere(text, _)) = metric.route;
             says(&format!("route of {path}"), text);
+            if let Route::SecondWhere(_, applies) = metric.route {
+                says(&format!("route of {path}"), applies);
+            }
         }
     }
 }
@@ -152,7 +155,13 @@ fn second_routes_are_those_that_the_registry_names() {
                     Route::Second(route) if there && second["route"] != route => {
                         wrong.push(format!("{name}: {second}, wanted {route}"));
                     }
+                    Route::SecondWhere(route, _) if !second.is_null() && second["route"] != route => {
+                        wrong.push(format!("{name}: {second}, wanted {route}"));
+                    }
                     Route::Second(_) if there && second["agrees"] != true => {
+                        wrong.push(format!("{name}: the routes disagree: {found}"));
+                    }
+                    Route::SecondWhere(..) if !second.is_null() && second["agrees"] != true => {
                         wrong.push(format!("{name}: the routes disagree: {found}"));
                     }
                     Route::None(_) if !second.is_null() => {

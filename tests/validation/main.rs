@@ -11,6 +11,8 @@ mod plan;
 mod sampled;
 mod second_order;
 mod series;
+mod settling;
+mod settling_slow;
 mod spurs;
 mod support;
 mod synthesis;

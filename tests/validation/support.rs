@@ -62,6 +62,7 @@ const TESTS: [&str; 13] = [
     include_str!("sampled.rs"),
     include_str!("second_order.rs"),
     include_str!("series.rs"),
+    include_str!("settling.rs"),
     include_str!("spurs.rs"),
     include_str!("synthesis.rs"),
     include_str!("thermal.rs"),

@@ -86,6 +86,7 @@ pub(super) fn solve(given: &Given, inputs: &Inputs<'_>, faults: &mut Faults) -> 
         oscillator: oscillator.clone(),
         synthesizer: synthesizer.clone(),
         wanted_band: fields.text("oscillator_band").filter(|band| *band != "auto").map(str::to_owned),
+        oscillator_level: inputs.levels(&given.name).oscillator,
         reach: None,
     };
     let band = choose_band(given, &facts, frequency, faults)?;
@@ -111,7 +112,7 @@ pub(super) fn solve(given: &Given, inputs: &Inputs<'_>, faults: &mut Faults) -> 
 }
 
 /// A table of levels moved by some dB.
-fn shift(table: &mut Option<Arc<LevelTable>>, by: f64) {
+pub(super) fn shift(table: &mut Option<Arc<LevelTable>>, by: f64) {
     if let Some(table) = table.as_mut().filter(|_| by != 0.0) {
         Arc::make_mut(table).level.iter_mut().for_each(|level| *level += by);
     }

@@ -2,6 +2,7 @@
 
 use std::sync::Arc;
 
+use super::build::shift;
 use super::solved::SolvedLoop;
 use super::{Case, Channel, Digits, Unit, print};
 use crate::blocks::oscillator::{Band, Oscillator};
@@ -18,6 +19,8 @@ pub struct Facts {
     pub synthesizer: Synthesizer,
     /// Band of the oscillator that was asked for.
     pub wanted_band: Option<String>,
+    /// By how much its noise lies off what is stated, dB.
+    pub oscillator_level: f64,
     /// Voltages that pump or amplifier can put on the tuning line, V.
     pub reach: Option<(f64, f64)>,
 }
@@ -141,6 +144,7 @@ impl SolvedLoop {
         (case.noise.oscillator, case.noise.oscillator_at) = band.noise(frequency);
         case.noise.modulator_order =
             self.plan.modulator(&channel).and_then(|modulator| modulator.noise_order());
+        shift(&mut case.noise.oscillator, self.facts.oscillator_level);
         Ok(AtChannel { case, channel, band: band.clone(), tuning_limits: self.facts.tuning_limits(band) })
     }
 }

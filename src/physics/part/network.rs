@@ -69,6 +69,10 @@ pub struct StateSpace {
     pub b: DVector<f64>,
     /// Output voltage from the states.
     pub c: DVector<f64>,
+    /// Effect of a current into the output node, V/(A s); zero where an op-amp drives it.
+    pub port: DVector<f64>,
+    /// State that is the voltage on which the pump's limits act: its own node, or the op-amp's output.
+    pub limited: Option<usize>,
 }
 
 /// Where a disturbance enters the network.
@@ -194,15 +198,24 @@ impl Network {
         let pencil = self.pencil();
         let inverse = pencil.c.clone().lu();
         let a = inverse.solve(&(-&pencil.g))?;
-        let mut current = DVector::zeros(pencil.rows.len());
-        if let Some(row) = pencil.rows.iter().position(|node| *node == self.input) {
-            current[row] = 1.0;
-        }
-        let b = inverse.solve(&current)?;
+        let into = |node: NodeId| {
+            let mut current = DVector::zeros(pencil.rows.len());
+            let row = pencil.rows.iter().position(|n| *n == node && pencil.op_amp_row != Some(node - 1));
+            if let Some(row) = row {
+                current[row] = 1.0;
+            }
+            inverse.solve(&current)
+        };
+        let (b, port) = (into(self.input)?, into(self.output)?);
         let mut c = DVector::zeros(pencil.columns.len());
         c[pencil.columns.iter().position(|node| *node == self.output)?] = 1.0;
         let finite = a.iter().chain(b.iter()).all(|x| x.is_finite());
-        finite.then_some(StateSpace { a, b, c })
+        let op_amp = self.elements.iter().find_map(|element| match element {
+            Element::OpAmp { out, .. } => Some(*out),
+            _ => None,
+        });
+        let limited = pencil.columns.iter().position(|node| *node == op_amp.unwrap_or(self.input));
+        finite.then_some(StateSpace { a, b, c, port, limited })
     }
 }
 

@@ -119,6 +119,16 @@ impl Tuning {
         inside.then(|| self.curve.value(volts))
     }
 
+    /// Frequency, Hz, at any voltage: beyond the ends of the curve its straight line goes on.
+    pub fn beyond(&self, volts: f64) -> f64 {
+        self.curve.value(volts)
+    }
+
+    /// Whether the curve is a straight line.
+    pub fn is_line(&self) -> bool {
+        self.curve.points() == 2
+    }
+
     /// Gain, Hz/V, at a voltage; negative where the frequency falls.
     pub fn gain(&self, volts: f64) -> f64 {
         self.curve.derivative(volts)

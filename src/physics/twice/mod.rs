@@ -3,4 +3,5 @@
 pub mod impedance;
 pub mod jitter;
 pub mod sampled;
+pub mod settling;
 pub mod thermal;

@@ -1,0 +1,254 @@
+//! One hop: event by event, or by the modes of the linear loop.
+
+use super::asked::{Ready, Terms};
+use super::{Digits, Unit, Window, print};
+use crate::physics::event::{self, Constant, Entered, Instant, Question};
+use crate::physics::sampled::Sampled;
+use crate::physics::settling_linear::LinearSettling;
+use crate::physics::twice::settling::{Modes, Of, sampled};
+use crate::results::Second;
+
+/// How one hop went. A value that is not there says why.
+#[derive(Clone, Debug)]
+pub struct Hop {
+    /// Its start and its end as a person names them.
+    pub names: (String, String),
+    /// Frequencies at the output, Hz; `None`: power-up.
+    pub frequencies: (Option<f64>, f64),
+    /// Time of the last instant outside the window, s.
+    pub time: Result<f64, String>,
+    /// The same for the phase.
+    pub phase_time: Result<f64, String>,
+    /// The second route of `time`.
+    pub second: Option<Second>,
+    /// Programming and the choice of a band, s.
+    pub before: f64,
+    /// Whether another band of the oscillator has to be chosen.
+    pub band_changes: bool,
+    /// Excursion beyond the channel aimed at, as a share of the step.
+    pub overshoot: Result<f64, String>,
+    /// Edges that the detector lost.
+    pub slips: Result<u64, String>,
+    /// Farthest tuning voltage, V.
+    pub peak_tuning: Result<f64, String>,
+    /// Error and tuning voltage over time.
+    pub curve: Vec<Instant>,
+    /// Times at which an edge was lost, s.
+    pub slip_times: Vec<f64>,
+    /// Whether the pump reached a limit.
+    pub limited: bool,
+    /// Tuning voltage aimed at, V.
+    pub aimed: f64,
+}
+
+impl Hop {
+    /// For comparing hops: one that never settles lasts longest.
+    pub(super) fn lasting(&self) -> f64 {
+        self.time.as_ref().map_or(f64::INFINITY, |time| time + self.before)
+    }
+}
+
+const ROUTE: &str = "linear loop";
+const NO_WINDOW: &str = "no window (`within`) is stated";
+
+pub(super) fn follow(ready: &Ready, terms: &Terms) -> Hop {
+    let case = &ready.to.case;
+    let selection = if ready.band_changes { terms.band_selection } else { 0.0 };
+    let mut hop = Hop {
+        names: (ready.from.clone(), print(ready.to.output_frequency(), Unit::Hertz, Digits::All)),
+        frequencies: (ready.from_frequency, ready.to.output_frequency()),
+        time: Err(NO_WINDOW.to_owned()),
+        phase_time: Err("no window of the phase (`within` in deg, or `phase_within`) is stated".to_owned()),
+        second: None,
+        before: terms.programming + selection,
+        band_changes: ready.band_changes,
+        overshoot: Err(String::new()),
+        slips: Err(String::new()),
+        peak_tuning: Err(String::new()),
+        curve: Vec::new(),
+        slip_times: Vec::new(),
+        limited: false,
+        aimed: case.oscillator.tuning_voltage,
+    };
+    if let Err(why) = solve(&mut hop, ready, terms) {
+        hop.time = Err(why.clone());
+        hop.phase_time = Err(why.clone());
+        hop.overshoot = Err(why.clone());
+        hop.slips = Err(why.clone());
+        hop.peak_tuning = Err(why);
+        return hop;
+    }
+    if let (Some(Window::Frequency(window)), Some((block, noise))) = (terms.window, &terms.residual_fm)
+        && window < *noise
+    {
+        let hertz = |f: f64| print(f, Unit::Hertz, Digits::Significant(3));
+        hop.second = None;
+        hop.time = Err(format!(
+            "never locked: the window of {} is narrower than the residual FM of {} (`{block}`)",
+            hertz(window),
+            hertz(*noise)
+        ));
+    }
+    hop
+}
+
+/// Fills in what the model gives; where nothing can settle, why.
+fn solve(hop: &mut Hop, ready: &Ready, terms: &Terms) -> Result<(), String> {
+    let case = &ready.to.case;
+    let volts = |v: f64| print(v, Unit::Volt, Digits::Significant(3));
+    if let Some((low, high)) = terms.limits.filter(|(low, high)| hop.aimed < *low || hop.aimed > *high) {
+        return Err(format!(
+            "never reached: {} needs {}, and the pump works between {} and {}",
+            hop.names.1,
+            volts(hop.aimed),
+            volts(low),
+            volts(high)
+        ));
+    }
+    let sampled = Sampled::new(case).map_err(|why| why.to_string())?;
+    let linear = LinearSettling::new(case).map_err(|why| why.to_string());
+    if !terms.linear && !sampled.is_stable() {
+        return Err(format!("never locked: the sampled loop is not stable at {}", hop.names.1));
+    }
+    let linear = linear?;
+    if terms.linear {
+        solve_linear(hop, ready, terms, &linear);
+        Ok(())
+    } else {
+        solve_events(hop, ready, terms, &linear)
+    }
+}
+
+fn step(ready: &Ready) -> f64 {
+    let case = &ready.to.case;
+    (case.oscillator.frequency - ready.to.band.tuning.beyond(ready.start)) / case.output_divider
+}
+
+fn solve_linear(hop: &mut Hop, ready: &Ready, terms: &Terms, linear: &LinearSettling) {
+    let case = &ready.to.case;
+    let step = step(ready);
+    let twice = Modes::new(case);
+    let second = |value: Option<f64>, first: f64| {
+        value.map(|value| Second {
+            value,
+            route: ROUTE,
+            agrees: (value - first).abs() <= 1e-6 * first,
+            within: "1e-6 relative",
+        })
+    };
+    let none = || "the modes do not come to rest".to_owned();
+    match terms.window {
+        Some(Window::Frequency(window)) => {
+            hop.time = linear.time(step, window).ok_or_else(none);
+            let again = twice.as_ref().and_then(|modes| modes.time(step, window));
+            hop.second = hop.time.as_ref().ok().and_then(|time| second(again, *time));
+        }
+        Some(Window::Phase(window)) => {
+            hop.time = linear.phase_time(step, window).ok_or_else(none);
+            let again = twice.as_ref().and_then(|modes| modes.phase_time(step, window));
+            hop.second = hop.time.as_ref().ok().and_then(|time| second(again, *time));
+        }
+        None => {}
+    }
+    if let Some(window) = terms.phase_window {
+        hop.phase_time = linear.phase_time(step, window).ok_or_else(none);
+    }
+    let overshoot = linear.overshoot();
+    hop.overshoot = Ok(overshoot);
+    hop.slips = Err("the linear model knows no slips".to_owned());
+    hop.peak_tuning = Ok(hop.aimed + overshoot * (hop.aimed - ready.start));
+    let longest = [&hop.time, &hop.phase_time].into_iter().flatten().copied().fold(0.0, f64::max);
+    let until = terms.until.unwrap_or_else(|| (1.5 * longest).max(5.0 * linear.slowest()));
+    hop.curve = (0..=400)
+        .map(|k| {
+            let time = until * f64::from(k) / 400.0;
+            let (share, phase) = linear.at(time);
+            Instant {
+                time,
+                frequency_error: -step * share,
+                phase_error: -step * phase,
+                tuning: hop.aimed + share * (ready.start - hop.aimed),
+            }
+        })
+        .collect();
+}
+
+fn solve_events(hop: &mut Hop, ready: &Ready, terms: &Terms, linear: &LinearSettling) -> Result<(), String> {
+    let case = &ready.to.case;
+    let period = 1.0 / case.detector_frequency;
+    // Long enough for the slowest mode, for the pump to charge the filter, and for the detector to be seen at work.
+    let filter = &case.filter;
+    let capacitance = filter.c1 + filter.c2 + filter.post.iter().map(|(_, c)| c).sum::<f64>();
+    let slewing = (hop.aimed - ready.start).abs() * capacitance / case.pump.current;
+    let most = 500.0 * linear.slowest() + 20.0 * slewing + 2000.0 * period;
+    let question = Question {
+        case: case.clone(),
+        tuning: ready.to.band.tuning.clone(),
+        start: ready.start,
+        limits: terms.limits,
+        gear: terms.gear,
+        frequency_window: match terms.window {
+            Some(Window::Frequency(window)) => Some(window),
+            _ => None,
+        },
+        phase_window: terms.phase_window,
+        until: terms.until.unwrap_or_else(|| most.min(MOST_UNASKED * period)),
+        quiet: if terms.until.is_some() { f64::INFINITY } else { 12.0 * linear.slowest() + 100.0 * period },
+    };
+    let run = event::run(&question, &mut Constant).map_err(|why| why.to_string())?;
+    let seconds = |t: f64| print(t, Unit::Second, Digits::Significant(3));
+    let reading = |entered: Option<Entered>, none: &Result<f64, String>| match entered {
+        Some(Entered::After(time)) => Ok(time),
+        Some(Entered::Never) => Err(if terms.until.is_some() {
+            format!("still outside the window at the end of `until`, {}", seconds(run.lasted))
+        } else {
+            format!("the window is never kept: still outside after {}", seconds(run.lasted))
+        }),
+        None => none.clone(),
+    };
+    hop.phase_time = reading(run.phase, &hop.phase_time);
+    hop.time = match terms.window {
+        Some(Window::Phase(_)) => hop.phase_time.clone(),
+        _ => reading(run.frequency, &hop.time),
+    };
+    hop.overshoot = Ok(run.overshoot);
+    hop.slips = Ok(run.slips);
+    hop.peak_tuning = Ok(if ready.start < hop.aimed { run.tuning.1 } else { run.tuning.0 });
+    hop.limited = run.limited;
+    hop.second = second_of_events(hop, ready, terms, &run);
+    hop.curve = run.curve;
+    hop.slip_times = run.slip_times;
+    Ok(())
+}
+
+/// Detector cycles that are followed where the note does not say how long.
+const MOST_UNASKED: f64 = 2e6;
+
+/// Largest phase error, detector cycles, and change of gain at which the loop still counts as linear.
+const SMALL: (f64, f64) = (0.02, 0.005);
+
+/// The linear loop beside a run that stayed small, without slip or limit.
+fn second_of_events(hop: &Hop, ready: &Ready, terms: &Terms, run: &event::Run) -> Option<Second> {
+    let case = &ready.to.case;
+    let time = *hop.time.as_ref().ok()?;
+    let tuning = &ready.to.band.tuning;
+    let bends = (tuning.gain(ready.start) / case.oscillator.gain - 1.0).abs() > SMALL.1;
+    let silent = case.pump.leakage == 0.0
+        && case.oscillator.input_leakage == 0.0
+        && (case.pump.mismatch == 0.0 || case.pump.pulse == 0.0);
+    let linear = run.slips == 0 && !run.limited && terms.gear.is_none() && silent && !bends;
+    if !linear || run.largest_phase > SMALL.0 {
+        return None;
+    }
+    let of = match terms.window? {
+        Window::Frequency(window) => (Of::Frequency, window),
+        Window::Phase(window) => (Of::Phase, window),
+    };
+    let bracket = sampled(case, step(ready), of, run.cycles as usize + 100)?;
+    Some(Second {
+        value: bracket.time,
+        route: ROUTE,
+        agrees: bracket.holds(time),
+        within: "times of a 2 % wider and narrower window, 1.5 detector periods",
+    })
+}

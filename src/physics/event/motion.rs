@@ -1,0 +1,119 @@
+//! How the filter moves between events: by its modes, or, where these coincide, by stored exponentials.
+
+use super::dense::Dense;
+use super::modes::Modes;
+use super::phi::Memo;
+use super::system::{MOST, System, Vector};
+use crate::physics::PhysicsError;
+
+/// Shares of a time at which slopes are looked at: halves of halves.
+pub(super) const SAMPLES: [f64; 5] = [0.0, 0.125, 0.25, 0.5, 1.0];
+
+/// Exact motion of one system.
+#[derive(Clone, Debug)]
+pub(super) enum Motion {
+    Modes(Modes),
+    Dense(Box<Dense>),
+}
+
+impl Motion {
+    /// # Errors
+    /// [`PhysicsError::Degenerate`] where no exponential is finite.
+    pub(super) fn new(system: &System) -> Result<Self, PhysicsError> {
+        match Modes::new(system) {
+            Some(modes) => Ok(Self::Modes(modes)),
+            None => Self::dense(system),
+        }
+    }
+
+    pub(super) fn dense(system: &System) -> Result<Self, PhysicsError> {
+        let dense =
+            Dense::new(system).ok_or(PhysicsError::Degenerate("the filter has no finite time constants"))?;
+        Ok(Self::Dense(Box::new(dense)))
+    }
+
+    /// State after `time` periods (at most one) and the integral of the tuning voltage until then.
+    #[inline]
+    pub(super) fn after(&self, from: &Vector, drive: f64, time: f64) -> (Vector, f64) {
+        match self {
+            Self::Modes(modes) => modes.after(from, drive, time),
+            Self::Dense(dense) => dense.after(from, drive, time),
+        }
+    }
+
+    /// The same, with a memory for times that lie close together.
+    #[inline]
+    pub(super) fn soon(&self, memo: &mut Memo, from: &Vector, drive: f64, time: f64) -> (Vector, f64) {
+        match self {
+            Self::Modes(modes) => modes.soon(memo, from, drive, time),
+            Self::Dense(dense) => dense.after(from, drive, time),
+        }
+    }
+
+    /// A memory for this motion.
+    pub(super) fn memo(&self) -> Memo {
+        match self {
+            Self::Modes(modes) => Memo::new(&modes.rate),
+            Self::Dense(_) => Memo::new(&[0.0; MOST]),
+        }
+    }
+
+    #[inline]
+    pub(super) fn voltage(&self, state: &Vector) -> f64 {
+        match self {
+            Self::Modes(modes) => modes.voltage(state),
+            Self::Dense(dense) => dense.voltage(state),
+        }
+    }
+
+    #[inline]
+    pub(super) fn slope(&self, state: &Vector, drive: f64) -> f64 {
+        match self {
+            Self::Modes(modes) => modes.slope(state, drive),
+            Self::Dense(dense) => dense.slope(state, drive),
+        }
+    }
+
+    /// Slopes of the tuning voltage at [`SAMPLES`] of a time.
+    #[inline]
+    pub(super) fn slopes(&self, state: &Vector, drive: f64, time: f64) -> [f64; 5] {
+        match self {
+            Self::Modes(modes) => modes.slopes(state, drive, time),
+            Self::Dense(dense) => {
+                SAMPLES.map(|share| dense.slope(&dense.after(state, drive, share * time).0, drive))
+            }
+        }
+    }
+
+    pub(super) fn limited(&self, state: &Vector) -> f64 {
+        match self {
+            Self::Modes(modes) => modes.limited(state),
+            Self::Dense(dense) => dense.limited(state),
+        }
+    }
+
+    /// Between these the tuning voltage stays on the way; without bounds where the motion has no modes.
+    #[inline]
+    pub(super) fn bounds(&self, from: &Vector, to: &Vector) -> (f64, f64) {
+        match self {
+            Self::Modes(modes) => modes.bounds(from, to),
+            Self::Dense(_) => (f64::NEG_INFINITY, f64::INFINITY),
+        }
+    }
+
+    /// In the filter's own states.
+    pub(super) fn to_states(&self, state: &Vector) -> Vector {
+        match self {
+            Self::Modes(modes) => modes.to_states(state),
+            Self::Dense(_) => *state,
+        }
+    }
+
+    /// From the filter's own states.
+    pub(super) fn take(&self, states: &Vector) -> Vector {
+        match self {
+            Self::Modes(modes) => modes.to_modes(states),
+            Self::Dense(_) => *states,
+        }
+    }
+}

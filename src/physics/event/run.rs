@@ -1,0 +1,461 @@
+//! From event to event.
+
+use super::curve::Curve;
+use super::motion::Motion;
+use super::phi::Memo;
+use super::system::{System, Vector};
+use super::trace::Instant;
+use super::watch::{Leg, Watch};
+use super::{Divider, Edge, Entered, Question, Run};
+use crate::num::brent;
+use crate::physics::PhysicsError;
+
+/// Follows the loop until both windows have been kept for long enough, or to the end.
+///
+/// # Errors
+/// [`PhysicsError::Degenerate`] where current, gain, parts or rates are zero or not finite.
+pub fn run(question: &Question, divider: &mut dyn Divider) -> Result<Run, PhysicsError> {
+    Ok(Engine::new(question)?.run(divider))
+}
+
+/// What comes next.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Event {
+    /// Edge of the reference.
+    Reference,
+    /// Edge of the divider.
+    Divider,
+    /// End of the pulse for which both sources are on.
+    Clear,
+    /// The first pump current ends.
+    Gear,
+    /// A node reaches its limit.
+    Limit,
+}
+
+/// A step of Newton's rule after which no further one is needed, periods.
+const CLOSE: f64 = 1e-10;
+
+/// Slips whose time is kept.
+const MOST_SLIP_TIMES: usize = 1000;
+
+/// Currents that the two halves of the detector put into the filter, A.
+#[derive(Clone, Copy, Debug)]
+struct Sources {
+    up: f64,
+    down: f64,
+}
+
+#[allow(clippy::struct_excessive_bools, reason = "two halves of the detector and two states of the limit")]
+pub(super) struct Engine<'a> {
+    question: &'a Question,
+    free: Motion,
+    held: Option<Motion>,
+    curve: Curve,
+    /// Currents now.
+    sources: Sources,
+    /// Currents later, and when (periods) the change comes.
+    later: Option<(Sources, f64)>,
+    /// Limits of the limited node, from its voltage at the channel aimed at.
+    limits: Option<(f64, f64)>,
+    /// Sign of the limited node's motion under a positive current.
+    turned: f64,
+    /// Settled phase, detector cycles.
+    settled: f64,
+    state: Vector,
+    /// Memory of the free motion.
+    memo: Memo,
+    holding: bool,
+    /// Whole periods so far, and the rest.
+    cycle: u64,
+    offset: f64,
+    /// Phase less the one of the channel aimed at, detector cycles.
+    phase: f64,
+    /// Index of the next edge of the divider less that of the last one of the reference.
+    ahead: i64,
+    /// Cycles by which the next edge of the divider is due later than its mean, over N.
+    excess: f64,
+    up: bool,
+    down: bool,
+    /// Time until both are cleared.
+    clear: Option<f64>,
+    slips: u64,
+    slip_times: Vec<f64>,
+    limited: bool,
+}
+
+impl<'a> Engine<'a> {
+    pub(super) fn new(question: &'a Question) -> Result<Self, PhysicsError> {
+        let case = &question.case;
+        let system = System::new(case)?;
+        let free = Motion::new(&system)?;
+        Self::with(question, &system, free)
+    }
+
+    pub(super) fn with(question: &'a Question, system: &System, free: Motion) -> Result<Self, PhysicsError> {
+        let case = &question.case;
+        if !(case.loop_gain() > 0.0 && case.loop_gain().is_finite() && case.detector_frequency > 0.0) {
+            return Err(PhysicsError::Degenerate(
+                "pump current, oscillator gain, feedback ratio and detector frequency must not be zero",
+            ));
+        }
+        let aimed = case.oscillator.tuning_voltage;
+        let curve = Curve::new(&question.tuning, aimed, case.oscillator.frequency);
+        // The pump's polarity makes the feedback negative, whatever the signs of gain and filter.
+        let sign = case.oscillator.gain.signum() * if case.filter.topology.is_active() { -1.0 } else { 1.0 };
+        let sources = |current: f64| {
+            let (source, sink) =
+                (current * (1.0 + 0.5 * case.pump.mismatch), current * (1.0 - 0.5 * case.pump.mismatch));
+            if sign > 0.0 { Sources { up: source, down: -sink } } else { Sources { up: -sink, down: source } }
+        };
+        let last = sources(case.pump.current);
+        let (first, later) = match question.gear {
+            Some((current, until)) => (sources(current), Some((last, until * case.detector_frequency))),
+            None => (last, None),
+        };
+        let node = system.limited;
+        let limits = question.limits.zip(node).map(|((low, high), node)| {
+            let aimed = system.rest[node] * aimed;
+            (low - aimed, high - aimed)
+        });
+        let held = match (limits, system.held()) {
+            (Some(_), Some(held)) => Some(Motion::new(&held)?),
+            _ => None,
+        };
+        let start = question.start - aimed;
+        let mut states = [0.0; super::system::MOST];
+        for (state, rest) in states.iter_mut().zip(system.rest.iter()) {
+            *state = rest * start;
+        }
+        let rate = case.detector_frequency;
+        let pulse = case.pump.pulse * rate;
+        // What leaks at the tuning port of an active filter is made up for by its op-amp.
+        let port = if case.filter.topology.is_active() { 0.0 } else { case.oscillator.input_leakage };
+        let bias = case.amplifier.map_or(0.0, |amplifier| amplifier.input_bias_current);
+        let lost = case.pump.leakage + bias + port;
+        Ok(Self {
+            question,
+            state: free.take(&states),
+            memo: free.memo(),
+            free,
+            held,
+            curve,
+            sources: first,
+            later,
+            limits,
+            turned: node.map_or(1.0, |node| system.pump[node].signum()),
+            settled: settled(last, pulse, lost),
+            holding: false,
+            cycle: 0,
+            offset: 0.0,
+            phase: 0.0,
+            ahead: 1,
+            excess: 0.0,
+            up: pulse > 0.0,
+            down: pulse > 0.0,
+            clear: (pulse > 0.0).then_some(pulse),
+            slips: 0,
+            slip_times: Vec::new(),
+            limited: false,
+        })
+    }
+
+    fn motion(&self) -> &Motion {
+        match &self.held {
+            Some(held) if self.holding => held,
+            _ => &self.free,
+        }
+    }
+
+    fn now(&self) -> Edge {
+        Edge { cycle: self.cycle, offset: self.offset }
+    }
+
+    /// Periods since the start.
+    fn time(&self) -> f64 {
+        self.cycle as f64 + self.offset
+    }
+
+    /// Net current into the filter, A.
+    fn drive(&self) -> f64 {
+        let Sources { up, down } = self.sources;
+        (if self.up { up } else { 0.0 }) + if self.down { down } else { 0.0 }
+    }
+
+    pub(super) fn run(mut self, divider: &mut dyn Divider) -> Run {
+        let rate = self.question.case.detector_frequency;
+        let until = (self.question.until * rate).min(super::MOST_CYCLES as f64);
+        let quiet = self.question.quiet * rate;
+        let ratio = self.question.case.feedback_ratio;
+        let per_output = ratio / self.question.case.output_divider;
+        let start = self.motion().voltage(&self.state);
+        let cycles = self.question.phase_window.map(|window| {
+            let window = window / per_output;
+            (self.settled - window, self.settled + window)
+        });
+        let mut watch = Watch::new(self.volts_window(), cycles, start, 0.25);
+        self.excess = divider.next_excess(self.now()) / ratio;
+        while self.time() < until {
+            let event = self.leg(until - self.time(), &mut watch);
+            match event {
+                Some(Event::Reference) => {
+                    self.cycle += 1;
+                    self.offset = 0.0;
+                    self.ahead -= 1;
+                    self.edge(true);
+                    if self.time() - watch.last_outside() > quiet {
+                        break;
+                    }
+                }
+                Some(Event::Divider) => {
+                    self.ahead += 1;
+                    self.excess = divider.next_excess(self.now()) / ratio;
+                    self.edge(false);
+                }
+                Some(Event::Clear) => {
+                    (self.up, self.down, self.clear) = (false, false, None);
+                    self.release();
+                }
+                Some(Event::Gear) => {
+                    if let Some((sources, _)) = self.later.take() {
+                        self.sources = sources;
+                    }
+                    self.release();
+                }
+                Some(Event::Limit) => self.hold(),
+                None => break,
+            }
+        }
+        self.report(&watch)
+    }
+
+    /// An edge at the detector.
+    fn edge(&mut self, reference: bool) {
+        let half = if reference { &mut self.up } else { &mut self.down };
+        if *half {
+            self.slips += 1;
+            if self.slip_times.len() < MOST_SLIP_TIMES {
+                self.slip_times.push(self.cycle as f64 + self.offset);
+            }
+            return;
+        }
+        *half = true;
+        if self.up && self.down {
+            let pulse = self.question.case.pump.pulse * self.question.case.detector_frequency;
+            if pulse > 0.0 {
+                self.clear = Some(pulse);
+            } else {
+                (self.up, self.down) = (false, false);
+            }
+        }
+        self.release();
+    }
+
+    /// Moves on to the next event and says which it is; `None` where it is the end of the run.
+    fn leg(&mut self, left: f64, watch: &mut Watch) -> Option<Event> {
+        let (mut time, mut event) = (1.0 - self.offset, Some(Event::Reference));
+        let mut sooner = |at: f64, what: Option<Event>| {
+            if at < time {
+                (time, event) = (at.max(0.0), what);
+            }
+        };
+        sooner(left, None);
+        if let Some(clear) = self.clear {
+            sooner(clear, Some(Event::Clear));
+        }
+        if let Some((_, change)) = self.later {
+            sooner(change - self.time(), Some(Event::Gear));
+        }
+        let drive = self.effective_drive();
+        let (mut to, mut moved) = self.moved(drive, time);
+        let due = self.ahead as f64 + self.excess - self.offset - self.phase;
+        if moved + time >= due {
+            time = self.divider_edge(drive, due, time, moved + time);
+            event = Some(Event::Divider);
+            (to, moved) = self.moved(drive, time);
+        }
+        if !self.holding
+            && drive != 0.0
+            && let Some(at) = self.limit_reached(drive, time, &to)
+        {
+            (time, event) = (at, Some(Event::Limit));
+            (to, moved) = self.moved(drive, time);
+        }
+        let leg = Leg {
+            cycle: self.cycle,
+            offset: self.offset,
+            state: self.state,
+            drive,
+            time,
+            phase: self.error(self.phase),
+            held: self.holding,
+        };
+        watch.take(&leg, self.motion(), &self.curve, &to, self.error(self.phase + moved));
+        self.state = to;
+        self.phase += moved;
+        self.offset += time;
+        self.clear = self.clear.map(|clear| (clear - time).max(0.0));
+        if event == Some(Event::Clear) {
+            self.clear = None;
+        }
+        event
+    }
+
+    /// Phase as the detector sees it: whole cycles that it has lost do not count.
+    fn error(&self, phase: f64) -> f64 {
+        let lost = self.ahead - 1 + i64::from(self.up) - i64::from(self.down);
+        phase - lost as f64
+    }
+
+    /// Filter and phase after `time`: the state, and by how much the phase has moved from the one of the channel.
+    #[inline]
+    fn moved(&mut self, drive: f64, time: f64) -> (Vector, f64) {
+        let (to, linear) = match &self.held {
+            Some(held) if self.holding => held.after(&self.state, drive, time),
+            _ => self.free.soon(&mut self.memo, &self.state, drive, time),
+        };
+        let moved = self.curve.integral(self.motion(), &self.state, drive, time, linear);
+        (to, moved)
+    }
+
+    /// When the divider's next edge comes: where the phase is due, by Newton's rule inside a bracket.
+    fn divider_edge(&mut self, drive: f64, due: f64, time: f64, at_time: f64) -> f64 {
+        if due <= 0.0 {
+            return 0.0;
+        }
+        let (mut low, mut high) = (0.0, time);
+        let mut guess = time * due / at_time;
+        for _ in 0..60 {
+            let (state, moved) = self.moved(drive, guess);
+            let off = guess + moved - due;
+            if off < 0.0 {
+                low = guess;
+            } else {
+                high = guess;
+            }
+            let step = off / (1.0 + self.curve.share(self.motion().voltage(&state)));
+            let mut next = guess - step;
+            if !(next >= low && next <= high) {
+                next = 0.5 * (low + high);
+            } else if step.abs() <= CLOSE {
+                // The error is of the order of the step squared: below the last digit.
+                return next;
+            }
+            if (next - guess).abs() <= f64::EPSILON * guess {
+                return next;
+            }
+            guess = next;
+        }
+        guess
+    }
+
+    /// Current that flows: none where the node is already beyond the limit it is pushed to.
+    fn effective_drive(&mut self) -> f64 {
+        let drive = self.drive();
+        let Some((low, high)) = self.limits.filter(|_| drive != 0.0 && !self.holding) else { return drive };
+        let volts = self.free.limited(&self.state);
+        let (limit, over) = if drive * self.turned > 0.0 { (high, volts - high) } else { (low, low - volts) };
+        let slack = 1e-9 * (1.0 + limit.abs());
+        if over < -slack {
+            return drive;
+        }
+        self.limited = true;
+        if over > slack || self.held.is_none() {
+            return 0.0;
+        }
+        self.hold();
+        drive
+    }
+
+    /// When the limited node is pushed to its limit before `time`.
+    fn limit_reached(&self, drive: f64, time: f64, to: &Vector) -> Option<f64> {
+        let (low, high) = self.limits?;
+        let sign = (drive * self.turned).signum();
+        let limit = if sign > 0.0 { high } else { low };
+        let over = |volts: f64| sign * (volts - limit);
+        if over(self.free.limited(to)) <= 0.0 {
+            return None;
+        }
+        let at = |t: f64| over(self.free.limited(&self.free.after(&self.state, drive, t).0));
+        brent::root(at, 0.0, time)
+    }
+
+    /// The limited node stays where it is from now on.
+    fn hold(&mut self) {
+        self.limited = true;
+        if let Some(held) = self.held.as_ref().filter(|_| !self.holding) {
+            self.state = held.take(&self.free.to_states(&self.state));
+            self.holding = true;
+        }
+    }
+
+    /// It is free again.
+    fn release(&mut self) {
+        if let Some(held) = self.held.as_ref().filter(|_| self.holding) {
+            self.state = self.free.take(&held.to_states(&self.state));
+            self.holding = false;
+        }
+    }
+
+    /// Voltages (from the one aimed at) between which the frequency is inside its window.
+    fn volts_window(&self) -> Option<(f64, f64)> {
+        let window = self.question.frequency_window? * self.question.case.output_divider;
+        let edge = |hertz: f64| {
+            // The curve is monotone: a bracket grows until it holds the edge.
+            let mut reach = (hertz / (self.curve.slope * self.curve.hertz)).abs();
+            for _ in 0..200 {
+                let off = |v: f64| self.curve.error(v) - hertz;
+                if let Some(found) = brent::root(off, -reach, reach) {
+                    return found;
+                }
+                reach *= 2.0;
+            }
+            hertz / (self.curve.slope * self.curve.hertz)
+        };
+        let (a, b) = (edge(-window), edge(window));
+        Some((a.min(b), a.max(b)))
+    }
+
+    fn report(&self, watch: &Watch) -> Run {
+        let case = &self.question.case;
+        let (rate, aimed) = (case.detector_frequency, case.oscillator.tuning_voltage);
+        let per_output = case.feedback_ratio / case.output_divider;
+        let motion = |held: bool| match &self.held {
+            Some(motion) if held => motion.clone(),
+            _ => self.free.clone(),
+        };
+        let lasted = self.time();
+        // Outside within the last period and a half: the ripple of the next one would be outside again.
+        let entered = |last: f64| {
+            if lasted - last < 1.5 { Entered::Never } else { Entered::After(last / rate) }
+        };
+        let start = self.question.start - aimed;
+        let farthest = if start < 0.0 { watch.extremes.1.max(0.0) } else { watch.extremes.0.min(0.0) };
+        let curve = watch.trace.instants().into_iter().map(|raw| Instant {
+            time: raw.time / rate,
+            frequency_error: self.curve.error(raw.volts) / case.output_divider,
+            phase_error: (raw.phase - self.settled) * per_output,
+            tuning: raw.volts + aimed,
+        });
+        Run {
+            frequency: self.question.frequency_window.map(|_| entered(watch.frequency_time(motion))),
+            phase: self.question.phase_window.map(|_| entered(watch.phase_time(&self.curve, motion))),
+            slips: self.slips,
+            slip_times: self.slip_times.iter().map(|at| at / rate).collect(),
+            largest_phase: (watch.phases.1 - self.settled).max(self.settled - watch.phases.0),
+            tuning: (watch.extremes.0 + aimed, watch.extremes.1 + aimed),
+            limited: self.limited,
+            overshoot: (self.curve.error(farthest) / self.curve.error(start)).abs(),
+            curve: curve.collect(),
+            cycles: self.cycle,
+            lasted: lasted / rate,
+        }
+    }
+}
+
+/// Phase at which the mean current is zero, detector cycles: the pump makes up for leakage and mismatch.
+fn settled(sources: Sources, pulse: f64, lost: f64) -> f64 {
+    let needed = lost - (sources.up + sources.down) * pulse;
+    // A late divider (phase below zero) turns the upper half on.
+    if needed / sources.up > 0.0 { -needed / sources.up } else { needed / sources.down }
+}

@@ -1,0 +1,113 @@
+//! The engine against closed forms, the linear loop and itself.
+
+use super::motion::Motion;
+use super::run::Engine;
+use super::system::System;
+use super::*;
+use crate::physics::linear::tests::case;
+use crate::physics::part::Topology;
+use crate::physics::settling_linear::LinearSettling;
+
+const PARTS: [(&str, f64); 7] = [
+    ("C1", 1e-9),
+    ("R2", 1.5e3),
+    ("C2", 15e-9),
+    ("R3", 2.2e3),
+    ("C3", 0.22e-9),
+    ("R4", 2.2e3),
+    ("C4", 0.1e-9),
+];
+
+/// A loop of about 20 kHz at 1 GHz with a straight tuning line of 50 MHz/V; `hop`: how far below it starts, Hz.
+fn question(topology: Topology, hop: f64, window: f64) -> Question {
+    let mut case = case(1e-3, 50e6, 1000.0, 1e6, topology, &PARTS);
+    case.oscillator.tuning_voltage = 2.5;
+    let tuning = Tuning::line(50e6, (0.0, 5.0), (0.875e9, 1.125e9)).expect("a line");
+    Question {
+        start: 2.5 - hop / 50e6,
+        case,
+        tuning,
+        limits: None,
+        gear: None,
+        frequency_window: Some(window),
+        phase_window: None,
+        until: 1.2e-3,
+        quiet: f64::INFINITY,
+    }
+}
+
+fn after(entered: Option<Entered>) -> f64 {
+    match entered {
+        Some(Entered::After(time)) => time,
+        other => panic!("{other:?}"),
+    }
+}
+
+/// With a detector that is fast against the loop the pump's pulses melt into a steady current.
+#[test]
+fn a_small_step_settles_as_the_linear_loop_does() {
+    for topology in [Topology::Passive(2), Topology::Passive(3), Topology::Passive(4), Topology::Active(3)] {
+        let mut asked = question(topology, 5e3, 10.0);
+        (asked.case.detector_frequency, asked.case.feedback_ratio) = (100e6, 10.0);
+        asked.case.pump.current /= 100.0;
+        asked.until = 3e-4;
+        let found = run(&asked, &mut Constant).expect("a loop");
+        let linear = LinearSettling::new(&asked.case).expect("a loop");
+        let time = linear.time(5e3, 10.0).expect("settles");
+        let event = after(found.frequency);
+        assert!((event - time).abs() < 2e-3 * time, "{topology:?}: {event} {time}");
+        // The ripple of the pump rides on the peak.
+        let above = found.overshoot - linear.overshoot();
+        assert!((0.0..3e-3).contains(&above), "{topology:?}: {above}");
+        assert_eq!(found.slips, 0);
+    }
+}
+
+/// Modes and stored exponentials are two ways to the same motion.
+#[test]
+fn both_kinds_of_motion_agree() {
+    let asked = question(Topology::Passive(4), 500e6, 100.0);
+    let system = System::new(&asked.case).expect("a filter");
+    let with = |motion: Motion| {
+        let engine = Engine::with(&asked, &system, motion).expect("a loop");
+        engine.run(&mut Constant)
+    };
+    let modes = Motion::new(&system).expect("modes");
+    assert!(matches!(modes, Motion::Modes(_)));
+    let (a, b) = (with(modes), with(Motion::dense(&system).expect("finite")));
+    assert!(a.slips > 0 && a.slips == b.slips);
+    assert!((after(a.frequency) - after(b.frequency)).abs() < 1e-12);
+    assert!((a.tuning.1 - b.tuning.1).abs() < 1e-9 && (a.tuning.0 - b.tuning.0).abs() < 1e-9);
+}
+
+/// Leakage and mismatch are made up for by a phase that stands still, at which nothing moves on average.
+#[test]
+fn the_settled_phase_is_where_the_mean_current_is_zero() {
+    for gain in [50e6, -50e6] {
+        let mut asked = question(Topology::Passive(3), 50e3, 1e4);
+        asked.case.oscillator.gain = gain;
+        asked.tuning = Tuning::line(gain, (0.0, 5.0), (0.875e9, 1.125e9)).expect("a line");
+        asked.start = 2.5 - 50e3 / gain;
+        asked.case.pump.leakage = 2e-6;
+        asked.case.oscillator.input_leakage = 1e-6;
+        asked.case.pump.mismatch = 0.1;
+        asked.case.pump.pulse = 5e-9;
+        asked.phase_window = Some(1e-3);
+        let found = run(&asked, &mut Constant).expect("a loop");
+        let last = found.curve.last().expect("a curve");
+        assert!(last.phase_error.abs() < 1e-2, "{last:?}");
+        assert!(after(found.phase) > 0.0);
+    }
+}
+
+/// A pump that can't go beyond 3 V holds its node there while it is pushed.
+#[test]
+fn a_limit_holds_the_pump() {
+    let mut asked = question(Topology::Passive(3), 60e6, 100.0);
+    asked.limits = Some((0.5, 2.6));
+    let found = run(&asked, &mut Constant).expect("a loop");
+    assert!(found.limited);
+    assert!(found.tuning.1 <= 2.6 + 1e-9);
+    let free = run(&question(Topology::Passive(3), 60e6, 100.0), &mut Constant).expect("a loop");
+    assert!(free.tuning.1 > 2.6);
+}

@@ -1,0 +1,232 @@
+//! What is looked for in a run: the last instant outside the windows, extremes, the curve.
+
+use super::curve::Curve;
+use super::motion::{Motion, SAMPLES};
+use super::system::Vector;
+use super::trace::{Raw, Trace};
+use crate::num::brent;
+
+/// A stretch between two events: constant current, exact motion.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Leg {
+    /// Whole periods before its start, and the rest.
+    pub cycle: u64,
+    pub offset: f64,
+    /// Filter at its start.
+    pub state: Vector,
+    /// Pump current, A.
+    pub drive: f64,
+    /// Length, periods.
+    pub time: f64,
+    /// Phase error at its start, detector cycles.
+    pub phase: f64,
+    /// Whether a node is held at its limit.
+    pub held: bool,
+}
+
+/// A leg that is outside a window somewhere: at this time after its start.
+type Outside = (Leg, f64);
+
+/// Keeps what a run is asked for.
+#[derive(Debug)]
+pub(super) struct Watch {
+    pub trace: Trace,
+    /// Window of the tuning voltage, from the one aimed at.
+    volts: Option<(f64, f64)>,
+    /// Window of the phase, detector cycles.
+    cycles: Option<(f64, f64)>,
+    frequency_outside: Option<Outside>,
+    phase_outside: Option<Outside>,
+    /// Lowest and highest tuning voltage, from the one aimed at.
+    pub extremes: (f64, f64),
+    /// Lowest and highest phase, detector cycles.
+    pub phases: (f64, f64),
+    /// Legs whose turns have been looked for in this span of the curve, the last few.
+    known: [Option<Leg>; 4],
+    next: usize,
+}
+
+/// Legs that start in states no farther apart than this share are alike.
+const ALIKE: f64 = 1e-8;
+
+fn outside(window: Option<(f64, f64)>, value: f64) -> bool {
+    window.is_some_and(|(low, high)| value < low || value > high)
+}
+
+impl Leg {
+    /// Periods from the start of the run to `after` the leg's start.
+    pub(super) fn at(&self, after: f64) -> f64 {
+        self.cycle as f64 + (self.offset + after)
+    }
+
+    fn volts(&self, motion: &Motion, after: f64) -> f64 {
+        motion.voltage(&motion.after(&self.state, self.drive, after).0)
+    }
+
+    fn phase(&self, motion: &Motion, curve: &Curve, after: f64) -> f64 {
+        let linear = motion.after(&self.state, self.drive, after).1;
+        self.phase + curve.integral(motion, &self.state, self.drive, after, linear)
+    }
+
+    /// Where a function of the time after the start changes sign between these times.
+    fn sign_changes(of: impl Fn(f64) -> f64, times: &[f64]) -> Vec<f64> {
+        let values: Vec<f64> = times.iter().map(|t| of(*t)).collect();
+        let pairs = times.windows(2).zip(values.windows(2));
+        pairs
+            .filter(|(_, value)| value[0] * value[1] < 0.0)
+            .filter_map(|(time, _)| brent::root(&of, time[0], time[1]))
+            .collect()
+    }
+
+    /// Times at which the tuning voltage turns back.
+    fn turns(&self, motion: &Motion) -> Vec<f64> {
+        let slopes = motion.slopes(&self.state, self.drive, self.time);
+        if slopes.windows(2).all(|pair| pair[0] * pair[1] >= 0.0) {
+            return Vec::new();
+        }
+        let slope = |after: f64| motion.slope(&motion.after(&self.state, self.drive, after).0, self.drive);
+        Self::sign_changes(slope, &SAMPLES.map(|share| share * self.time))
+    }
+}
+
+impl Watch {
+    pub(super) fn new(
+        volts: Option<(f64, f64)>,
+        cycles: Option<(f64, f64)>,
+        start: f64,
+        length: f64,
+    ) -> Self {
+        let mut trace = Trace::new(length);
+        trace.put(Raw { time: 0.0, volts: start, phase: 0.0 });
+        Self {
+            trace,
+            volts,
+            cycles,
+            frequency_outside: None,
+            phase_outside: None,
+            extremes: (start, start),
+            phases: (0.0, 0.0),
+            known: [None; 4],
+            next: 0,
+        }
+    }
+
+    /// Takes a leg with its end: filter, tuning voltage and phase there.
+    pub(super) fn take(&mut self, leg: &Leg, motion: &Motion, curve: &Curve, to: &Vector, phase: f64) {
+        let (start, end) = (motion.voltage(&leg.state), motion.voltage(to));
+        let (low, high) = motion.bounds(&leg.state, to);
+        let beyond = |span: Option<(f64, f64)>| span.is_none_or(|(l, h)| low < l || high > h);
+        let now = leg.at(leg.time);
+        let new = beyond(self.trace.volts(now)) && !self.alike(leg, now);
+        let ends_outside = outside(self.volts, end);
+        let doubtful = self.volts.is_some() && !ends_outside && beyond(self.volts);
+        let turns = if new || doubtful { leg.turns(motion) } else { Vec::new() };
+        let mut found = ends_outside.then_some(leg.time);
+        if doubtful && outside(self.volts, start) {
+            found = Some(0.0);
+        }
+        for after in turns {
+            let volts = leg.volts(motion, after);
+            self.see(leg.at(after), volts, leg.phase(motion, curve, after));
+            if !ends_outside && outside(self.volts, volts) {
+                found = Some(after);
+            }
+        }
+        self.see(leg.at(leg.time), end, phase);
+        if let Some(after) = found {
+            self.frequency_outside = Some((*leg, after));
+        }
+        self.take_phase(leg, motion, curve, (start, end), phase);
+    }
+
+    /// Whether turns have been looked for in a leg like this: in lock one cycle is like the next.
+    fn alike(&mut self, leg: &Leg, now: f64) -> bool {
+        if !self.trace.continues(now) {
+            self.known = [None; 4];
+        }
+        let like = |known: &Leg| {
+            let scale = known.state.iter().fold(0.0_f64, |scale, x| scale.max(x.abs()));
+            let near = known.state.iter().zip(&leg.state).all(|(a, b)| (a - b).abs() <= ALIKE * scale);
+            near && (known.drive - leg.drive).abs() <= ALIKE * leg.drive.abs()
+                && (known.time - leg.time).abs() <= ALIKE
+        };
+        if self.known.iter().flatten().any(like) {
+            return true;
+        }
+        self.known[self.next] = Some(*leg);
+        self.next = (self.next + 1) % self.known.len();
+        false
+    }
+
+    fn see(&mut self, time: f64, volts: f64, phase: f64) {
+        self.extremes = (self.extremes.0.min(volts), self.extremes.1.max(volts));
+        self.phases = (self.phases.0.min(phase), self.phases.1.max(phase));
+        self.trace.put(Raw { time, volts, phase });
+    }
+
+    fn take_phase(
+        &mut self,
+        leg: &Leg,
+        motion: &Motion,
+        curve: &Curve,
+        (start, end): (f64, f64),
+        phase: f64,
+    ) {
+        if self.cycles.is_none() {
+            return;
+        }
+        if outside(self.cycles, phase) {
+            self.phase_outside = Some((*leg, leg.time));
+        } else if outside(self.cycles, leg.phase) {
+            self.phase_outside = Some((*leg, 0.0));
+        } else if start * end < 0.0 {
+            // The phase turns back where the frequency is the one aimed at.
+            let turn = Leg::sign_changes(|after| leg.volts(motion, after), &[0.0, leg.time]);
+            for after in turn {
+                let phase = leg.phase(motion, curve, after);
+                self.see(leg.at(after), 0.0, phase);
+                if outside(self.cycles, phase) {
+                    self.phase_outside = Some((*leg, after));
+                }
+            }
+        }
+    }
+
+    /// Periods of the last instant outside either window that is known so far, to within its leg.
+    pub(super) fn last_outside(&self) -> f64 {
+        let of = |found: &Option<Outside>| found.as_ref().map_or(0.0, |(leg, after)| leg.at(*after));
+        of(&self.frequency_outside).max(of(&self.phase_outside))
+    }
+
+    /// Periods of the last instant outside the window of the frequency, exact.
+    pub(super) fn frequency_time(&self, motion: impl Fn(bool) -> Motion) -> f64 {
+        self.frequency_outside.as_ref().map_or(0.0, |(leg, after)| {
+            let motion = motion(leg.held);
+            last(leg, *after, |t| outside(self.volts, leg.volts(&motion, t)))
+        })
+    }
+
+    /// Periods of the last instant outside the window of the phase, exact.
+    pub(super) fn phase_time(&self, curve: &Curve, motion: impl Fn(bool) -> Motion) -> f64 {
+        self.phase_outside.as_ref().map_or(0.0, |(leg, after)| {
+            let motion = motion(leg.held);
+            last(leg, *after, |t| outside(self.cycles, leg.phase(&motion, curve, t)))
+        })
+    }
+}
+
+/// The last time in a leg that is outside, from one that is known to be, in periods from the start of the run.
+fn last(leg: &Leg, known: f64, outside: impl Fn(f64) -> bool) -> f64 {
+    const POINTS: u32 = 64;
+    let point = |k: u32| known + (leg.time - known) * f64::from(k) / f64::from(POINTS);
+    let Some(k) = (0..POINTS).rev().find(|k| outside(point(*k))) else { return leg.at(known) };
+    let (mut out, mut inside) = (point(k), point(k + 1));
+    if outside(inside) {
+        return leg.at(inside);
+    }
+    for _ in 0..60 {
+        let middle = 0.5 * (out + inside);
+        if outside(middle) { out = middle } else { inside = middle }
+    }
+    leg.at(out)
+}

@@ -1,0 +1,104 @@
+//! Cost of a detector cycle, event by event, as ratios in one run to a naive version that takes exponentials of whole
+//! matrices and finds edges by bisection.
+
+#![allow(missing_docs, reason = "criterion's macros make items without docs")]
+
+use std::hint::black_box;
+
+use criterion::{Criterion, Throughput, criterion_group, criterion_main};
+use loopcase::num::expm::expm;
+use loopcase::physics::event::{Constant, Question, run};
+use loopcase::physics::part::{Case, Filter, NoiseFacts, OscillatorPoint, PumpPoint, Topology, Tuning};
+use nalgebra::{DMatrix, DVector};
+
+/// A loop of 12 kHz at 900 MHz with a detector at 1 MHz.
+fn question(hop: f64, cycles: f64) -> Question {
+    let mut filter = Filter::of(Topology::Passive(3));
+    for (name, value) in [("C1", 1.2e-9), ("R2", 1.8e3), ("C2", 15e-9), ("R3", 2.7e3), ("C3", 0.22e-9)] {
+        filter.set(name, value);
+    }
+    let gain = 40e6;
+    let case = Case {
+        reference_frequency: 1e6,
+        detector_frequency: 1e6,
+        feedback_ratio: 900.0,
+        fixed_prescaler: 1.0,
+        output_divider: 1.0,
+        oscillator: OscillatorPoint {
+            frequency: 900e6,
+            tuning_voltage: 2.5,
+            gain,
+            input_capacitance: 0.0,
+            input_leakage: 0.0,
+            modulation_bandwidth: None,
+            pushing: 0.0,
+        },
+        pump: PumpPoint { current: 1e-3, mismatch: 0.0, leakage: 2e-9, pulse: 0.0 },
+        filter,
+        amplifier: None,
+        noise: NoiseFacts::default(),
+        temperature: 298.15,
+    };
+    Question {
+        case,
+        tuning: Tuning::line(gain, (0.0, 5.0), (800e6, 1e9)).expect("a line"),
+        start: 2.5 - hop / gain,
+        limits: None,
+        gear: None,
+        frequency_window: Some(1e3),
+        phase_window: None,
+        until: cycles * 1e-6,
+        quiet: f64::INFINITY,
+    }
+}
+
+/// The same loop without leakage: two exponentials of the whole matrix in a cycle, and forty to find the edge.
+fn naive(hop: f64, cycles: u32) -> f64 {
+    let (c1, r2, c2, r3, c3, t) = (1.2e-9, 1.8e3, 15e-9, 2.7e3, 0.22e-9, 1e-6);
+    let rates = |current: f64| {
+        #[rustfmt::skip]
+        let rows = [
+            -(1.0 / r2 + 1.0 / r3) / c1 * t, t / (r2 * c1), t / (r3 * c1), 0.0, current / c1 * t,
+            t / (r2 * c2), -t / (r2 * c2), 0.0, 0.0, 0.0,
+            t / (r3 * c3), 0.0, -t / (r3 * c3), 0.0, 0.0,
+            0.0, 0.0, 40e6 / 900e6, 0.0, 0.0,
+            0.0, 0.0, 0.0, 0.0, 0.0,
+        ];
+        DMatrix::from_row_slice(5, 5, &rows)
+    };
+    let start = -hop / 40e6;
+    let mut state = DVector::from_column_slice(&[start, start, start, 0.0, 1.0]);
+    for _ in 0..cycles {
+        let late = -state[3];
+        let a = rates(1e-3 * late.signum());
+        let after = |time: f64| expm(&(&a * time)).expect("finite") * &state;
+        let (mut low, mut high) = (0.0, 1.0);
+        for _ in 0..40 {
+            let middle = 0.5 * (low + high);
+            let off = after(middle)[3] * late.signum() + if late > 0.0 { middle } else { 0.0 };
+            if off < 0.0 { low = middle } else { high = middle }
+        }
+        let on = after(low);
+        state = expm(&(rates(0.0) * (1.0 - low))).expect("finite") * on;
+    }
+    state[3]
+}
+
+fn cycles(criterion: &mut Criterion) {
+    let mut group = criterion.benchmark_group("detector cycle");
+    group.sample_size(10);
+    // Far below the channel and for so short that the loop slips all the time.
+    for (name, hop, count) in
+        [("in lock", 0.0, 100_000), ("slipping", 90e6, 60), ("settling", 90e6, 1_000_000)]
+    {
+        let question = question(hop, f64::from(count));
+        group.throughput(Throughput::Elements(u64::try_from(count).unwrap_or(1)));
+        group.bench_function(name, |b| b.iter(|| run(black_box(&question), &mut Constant)));
+    }
+    group.throughput(Throughput::Elements(200));
+    group.bench_function("naive", |b| b.iter(|| naive(black_box(1e3), 200)));
+    group.finish();
+}
+
+criterion_group!(benches, cycles);
+criterion_main!(benches);
