@@ -6,7 +6,7 @@ use std::hint::black_box;
 use std::sync::Arc;
 
 use criterion::{Criterion, criterion_group, criterion_main};
-use loopcase::physics::optimum::{Question, Step, optimum};
+use loopcase::physics::optimum::{Aim, Limits, Question, Step, optimum};
 use loopcase::physics::part::{Case, Filter, LevelTable, NoiseFacts, OscillatorPoint, PumpPoint, Topology};
 use loopcase::physics::synthesis::Goal;
 
@@ -52,7 +52,7 @@ fn question(open: bool) -> Question {
         max_capacitance: 1e-6,
     };
     let steps = [4e-3, 3e-3, 2e-3, 1e-3].map(|current| Step { current, floor: Some(-222.0) }).to_vec();
-    Question { case, goal, open_margin: open, open_ratio: open, over: (1e3, 1e7), steps, port_multiple: 3.0 }
+    Question { case, goal, open_margin: open, open_ratio: open, over: (1e3, 1e7), steps, port_multiple: 3.0, aim: Aim::Jitter, limits: Limits::default(), hop: None }
 }
 
 fn search(criterion: &mut Criterion) {

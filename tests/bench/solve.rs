@@ -41,5 +41,30 @@ fn note(criterion: &mut Criterion) {
     group.finish();
 }
 
-criterion_group!(benches, note);
+/// The sampling clock with its map of 60 x 40 trials, and without: the difference is the map.
+fn region(criterion: &mut Criterion) {
+    let files = designs();
+    let with = Job { note: "sampling_clock.md", shown: "sampling_clock.md", ..job(&files, &[]) };
+    let text = fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("designs/sampling_clock.md"));
+    let text = text.expect("the note");
+    let start = text.find("How much room there is").expect("the paragraph on the region");
+    let end = text[start..].find("The share of the output buffer").expect("the next paragraph") + start;
+    let mut entries = Vec::new();
+    let parts = Path::new(env!("CARGO_MANIFEST_DIR")).join("designs/parts");
+    for entry in fs::read_dir(parts).expect("a folder").flatten() {
+        let name = format!("parts/{}", entry.file_name().to_string_lossy());
+        entries.push((name, fs::read(entry.path()).expect("a file")));
+    }
+    entries.push(("clock.md".to_owned(), format!("{}{}", &text[..start], &text[end..]).into_bytes()));
+    let files = Memory::new(entries);
+    let without = Job { note: "clock.md", shown: "clock.md", ..job(&files, &[]) };
+    assert!(solve(&without).solved.is_some() && solve(&with).solved.is_some(), "both are sound");
+    let mut group = criterion.benchmark_group("region of 60 x 40 points");
+    group.sample_size(10);
+    group.bench_function("with", |b| b.iter(|| black_box(solve(&with))));
+    group.bench_function("without", |b| b.iter(|| black_box(solve(&without))));
+    group.finish();
+}
+
+criterion_group!(benches, note, region);
 criterion_main!(benches);

@@ -16,6 +16,7 @@ use crate::blocks::{
     synthesizer::Synthesizer,
 };
 use crate::physics::linear::Linear;
+use crate::physics::optimum::Limits;
 use crate::physics::part::{Filter, LevelTable, Lifts, NoiseFacts, PumpPoint, Topology};
 use crate::physics::plan::to_f64;
 use crate::physics::sampled::Sampled;
@@ -30,6 +31,8 @@ pub(super) struct Point<'a> {
     pub case: Case,
     /// Shifts of noise levels that a trial makes.
     levels: Levels,
+    /// What an optimum has to keep.
+    pub limits: Limits,
     /// Whether the loop divides by fractions.
     fractional: bool,
 }
@@ -104,11 +107,13 @@ pub(super) fn solve(given: &Given, inputs: &Inputs<'_>, faults: &mut Faults) -> 
     shift(&mut case.noise.reference, levels.reference);
     shift(&mut case.noise.oscillator, levels.oscillator);
     let fractional = planning::fractional(given);
-    let point = Point { synthesizer, band, amplifier, slopes, case, levels, fractional };
+    let limits = best::limits(given, inputs, faults)?;
+    let point = Point { synthesizer, band, amplifier, slopes, case, levels, fractional, limits };
     let filled = fill::fill(given, &point, faults)?;
     let ripple = supply.map_or_else(Vec::new, |supply| supply.ripple.clone());
     let solved = finish(given, reference, planned, (point, &facts), filled, faults)?;
-    Some(SolvedLoop { ripple, trial: inputs.is_trial(), pump_steps: synthesizer.currents.clone(), ..solved })
+    let pump_steps = synthesizer.currents.clone();
+    Some(SolvedLoop { ripple, trial: inputs.is_trial(), pump_steps, limits, ..solved })
 }
 
 /// A table of levels moved by some dB.
@@ -146,6 +151,7 @@ fn check_fields(given: &Given, faults: &mut Faults) -> Option<()> {
             "`optimum` needs `optimise.over`, the offsets over which the jitter counts",
         );
     }
+    best::check(given, faults);
     for name in [
         "bandwidth",
         "max_capacitance",

@@ -46,7 +46,16 @@ static PARTS: &[Field] = &[
 ];
 static OPTIMISE: &[Field] = &[
     optional("over", Type::Range(Unit::Hertz), "offsets over which the jitter is made least"),
-    default("for", Type::Word(&["jitter"]), "jitter", "what is made least"),
+    default(
+        "for",
+        Type::Word(&["jitter", "settling"]),
+        "jitter",
+        "what is made least; settling: of the hop from one end of `outputs` to the other, by the linear loop",
+    ),
+    optional("within", Type::Quantity(Unit::Hertz), "window of that hop, plus or minus, at the output"),
+    optional("jitter", Type::Limit, "limit that the jitter has to keep, e.g. <= 200 fs"),
+    optional("settling", Type::Limit, "limit that the settling has to keep, e.g. <= 50 us"),
+    optional("reference_spur", Type::Limit, "limit that the reference spur has to keep, e.g. <= -80 dBc"),
 ];
 static FIELDS: &[Field] = &[
     required("reference", Type::Block(&["reference"]), "the frequency standard"),
@@ -64,7 +73,7 @@ static FIELDS: &[Field] = &[
     optional(
         "bandwidth",
         Type::Either(&[Type::Word(&["optimum"]), Type::Quantity(Unit::Hertz)]),
-        "open-loop unity gain that is wanted; `optimum`: the one of least jitter over `optimise.over`",
+        "open-loop unity gain that is wanted; `optimum`: the best one, as `optimise` says",
     ),
     optional(
         "phase_margin",
@@ -148,6 +157,9 @@ impl Kind for LoopKind {
     }
     fn metrics(&self) -> &'static [MetricDoc] {
         metrics::METRICS
+    }
+    fn needs(&self, given: &Given, _catalog: &Catalog) -> Vec<Needed> {
+        best::names(given)
     }
     fn solve(&self, given: &Given, inputs: &Inputs<'_>) -> Answer {
         let mut faults = Faults::new(given);

@@ -11,6 +11,7 @@ use crate::physics::plan::{Rational, to_f64};
 pub(super) fn exhibits(given: &Given, solved: &SolvedLoop) -> Vec<Exhibit> {
     let mut exhibits = vec![diagram(given, solved), plan_table(given, solved)];
     exhibits.extend(solved.optimum.as_ref().map(|found| best::figure(given, found)));
+    exhibits.extend(solved.optimum.as_ref().and_then(|found| best::trade(given, found, &solved.limits)));
     exhibits.extend([schematic(solved), parts_table(solved)]);
     exhibits
 }

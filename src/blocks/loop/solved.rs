@@ -8,7 +8,7 @@ use crate::blocks::amplifier::Amplifier;
 use crate::physics::board::Board;
 use crate::physics::linear::Linear;
 use crate::physics::noise::{Ladder, Spectrum, dbc_per_hz, table_points};
-use crate::physics::optimum::Optimum;
+use crate::physics::optimum::{Limits, Optimum};
 use crate::physics::part::LevelTable;
 use crate::physics::plan::{Rational, to_f64};
 use crate::physics::sampled::Sampled;
@@ -73,6 +73,8 @@ pub struct SolvedLoop {
     pub amplifier: Option<Amplifier>,
     /// Open-loop unity gain, Hz.
     pub bandwidth: f64,
+    /// What an optimum had to keep.
+    pub limits: Limits,
     /// K/N in every channel, magnitude, Hz/V.
     pub slopes: Vec<f64>,
     /// Every channel to serve.
@@ -121,6 +123,7 @@ impl SolvedLoop {
             highest_voltage,
             amplifier,
             bandwidth,
+            limits: Limits::default(),
             slopes,
             outputs: planned.outputs,
             pump_steps: Vec::new(),

@@ -1,18 +1,23 @@
-//! The loop of least jitter: bandwidth and, where left open, phase margin and pole ratio.
+//! The best loop: least jitter or quickest hop, over the bandwidth and, where left open, phase margin and pole ratio.
 //!
 //! The bandwidth is scanned from where parts can be had up to an eighth of the detector rate; every local minimum of
 //! the scan is then polished by itself and the least is taken, so that a hump in a noise curve can't hide it. Parts
 //! are ideal. The asked margin shapes the continuous loop; the sampled loop must be stable and keep all of it but
-//! [`SAMPLED_LOSS`].
+//! [`SAMPLED_LOSS`]. Limits on jitter, settling and reference spur bound what is allowed.
 
-use std::f64::consts::PI;
-
-use super::integral::{Grid, rms_phase};
-use super::noise::{CONTRIBUTORS, Ladder, Node, Prepared, table_points};
+use super::integral::Grid;
+use super::noise::{CONTRIBUTORS, Node};
 use super::part::{Case, Filter};
-use super::sampled::Sampled;
-use super::synthesis::{self, Goal, SynthesisError};
-use crate::num::{brent, nelder_mead};
+use super::synthesis::{Goal, SynthesisError};
+use crate::num::brent;
+
+mod bounds;
+mod polish;
+mod search;
+
+pub use search::Search;
+
+use polish::{least_at, polish};
 
 /// Most of the phase margin that sampling may take, deg.
 pub const SAMPLED_LOSS: f64 = 2.0;
@@ -43,6 +48,35 @@ pub struct Step {
     pub floor: Option<f64>,
 }
 
+/// What is made least.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Aim {
+    /// rms jitter.
+    Jitter,
+    /// Settling of the linear loop after [`Question::hop`].
+    Settling,
+}
+
+/// Limits that a loop has to keep; `None`: not asked.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Limits {
+    /// Most rms jitter, s.
+    pub jitter: Option<f64>,
+    /// Most settling, s.
+    pub settling: Option<f64>,
+    /// Highest reference spur, dBc.
+    pub reference_spur: Option<f64>,
+}
+
+/// A step of the oscillator and the window in which it has to end.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Hop {
+    /// Hz, at the oscillator.
+    pub step: f64,
+    /// Half width of the window, Hz, at the oscillator.
+    pub within: f64,
+}
+
 /// What is searched.
 #[derive(Clone, Debug)]
 pub struct Question {
@@ -60,6 +94,12 @@ pub struct Question {
     pub steps: Vec<Step>,
     /// Least last capacitor, as a multiple of the tuning port's capacitance.
     pub port_multiple: f64,
+    /// What is made least.
+    pub aim: Aim,
+    /// What has to be kept.
+    pub limits: Limits,
+    /// The hop that settling is about.
+    pub hop: Option<Hop>,
 }
 
 /// Why a loop is not allowed.
@@ -69,6 +109,8 @@ pub enum Refusal {
     Parts(SynthesisError),
     /// The last capacitor is small against the tuning port.
     Port,
+    /// It does not settle.
+    Restless,
     /// The sampled loop is unstable or loses more than [`SAMPLED_LOSS`].
     Sampled,
 }
@@ -84,6 +126,10 @@ pub struct Candidate {
     pub pole_ratios: Vec<f64>,
     /// rms, s.
     pub jitter: f64,
+    /// Settling of the linear loop, s, where a hop is stated.
+    pub settling: Option<f64>,
+    /// Line at the detector frequency, dBc, where there is one.
+    pub reference_spur: Option<f64>,
     /// The step of the pump.
     pub step: Step,
     /// Ideal parts.
@@ -107,6 +153,21 @@ pub enum Bound {
     LeastRatio,
     /// Pole ratio at its upper bound.
     LargestRatio,
+    /// The limit on jitter.
+    Jitter,
+    /// The limit on settling.
+    Settling,
+    /// The limit on the reference spur.
+    ReferenceSpur,
+}
+
+/// Why there is no best loop.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Missed {
+    /// No loop is allowed, or the range of offsets is none.
+    Nothing,
+    /// None keeps the limits; this one comes nearest.
+    Limits(Box<Candidate>),
 }
 
 /// The best loop.
@@ -118,92 +179,19 @@ pub struct Optimum {
     pub minima: Vec<Candidate>,
     /// What the choice runs into.
     pub bounds: Vec<Bound>,
-    /// Jitter (s) over bandwidth (Hz) with margin and pole ratio of the choice.
-    pub curve: Vec<(f64, f64)>,
+    /// Loops over the scanned bandwidths with margin and pole ratio of the choice, whether or not they keep the limits.
+    pub curve: Vec<Candidate>,
     /// Where the oscillator's noise meets the in-band plateau, Hz: the rule of thumb.
     pub crossing: Option<f64>,
 }
 
-/// Loops of one question, each by its variables: `[ln bandwidth, margin?, ratio?]`.
-pub struct Search<'q> {
-    question: &'q Question,
-    prepared: Prepared,
-}
-
-impl<'q> Search<'q> {
-    /// With `per_decade` offsets; `None` where the range is no range.
-    pub fn new(question: &'q Question, per_decade: usize) -> Option<Self> {
-        let (from, to) = question.over;
-        let grid = Grid::new(from, to, per_decade, &table_points(&question.case))?;
-        Some(Self { question, prepared: Prepared::new(&question.case, grid) })
-    }
-
-    /// The loop of that bandwidth, margin and pole ratio.
-    ///
-    /// # Errors
-    /// [`Refusal`] where it is not allowed.
-    pub fn candidate(&self, bandwidth: f64, margin: f64, ratios: &[f64]) -> Result<Candidate, Refusal> {
-        let question = self.question;
-        let goal =
-            Goal { bandwidth, phase_margin: margin, pole_ratios: ratios.to_vec(), ..question.goal.clone() };
-        let (step, filter) = self.parts(&goal)?;
-        let mut case = question.case.clone();
-        (case.pump.current, case.noise.detector_floor) = (step.current, step.floor);
-        case.filter = filter.clone();
-        if bandwidth > SAMPLING_MATTERS * case.detector_frequency {
-            let sampled = Sampled::new(&case).map_err(|_| Refusal::Sampled)?;
-            let kept = sampled.margins().phase_margin.is_some_and(|m| m >= margin - SAMPLED_LOSS);
-            if !(sampled.is_stable() && kept) {
-                return Err(Refusal::Sampled);
-            }
-        }
-        let mut total = vec![0.0; self.prepared.offsets().len()];
-        self.prepared.total_into(&case, &Ladder::new(&case), &mut total);
-        let output = case.oscillator.frequency / case.output_divider;
-        let jitter = rms_phase(self.prepared.offsets(), &total) / (2.0 * PI * output);
-        Ok(Candidate { bandwidth, phase_margin: margin, pole_ratios: goal.pole_ratios, jitter, step, filter })
-    }
-
-    fn parts(&self, goal: &Goal) -> Result<(Step, Filter), Refusal> {
-        let mut refusal = Refusal::Port;
-        for step in &self.question.steps {
-            match synthesis::design(goal, step.current) {
-                Ok(filter) => {
-                    if filter.last_capacitor() >= self.question.port_multiple * goal.input_capacitance {
-                        return Ok((*step, filter));
-                    }
-                    refusal = Refusal::Port;
-                }
-                Err(why) => refusal = Refusal::Parts(why),
-            }
-        }
-        Err(refusal)
-    }
-
-    fn at(&self, x: &[f64]) -> Result<Candidate, Refusal> {
-        let (margin, ratios) = self.unpack(&x[1..]);
-        self.candidate(x[0].exp(), margin, &ratios)
-    }
-
-    fn jitter(&self, x: &[f64]) -> f64 {
-        self.at(x).map_or(f64::INFINITY, |candidate| candidate.jitter)
-    }
-
-    fn unpack(&self, open: &[f64]) -> (f64, Vec<f64>) {
-        let question = self.question;
-        let margin = if question.open_margin { open[0] } else { question.goal.phase_margin };
-        let ratios = match open.last() {
-            Some(ratio) if question.open_ratio => vec![*ratio; question.goal.topology.pole_ratios()],
-            _ => question.goal.pole_ratios.clone(),
-        };
-        (margin, ratios)
-    }
-}
-
-/// The loop of least jitter; `None` where no loop is allowed or the range is no range.
-pub fn optimum(question: &Question) -> Option<Optimum> {
-    let coarse = Search::new(question, COARSE)?;
-    let fine = Search::new(question, Grid::FINE)?;
+/// The best loop.
+///
+/// # Errors
+/// [`Missed`] where none is allowed or none keeps the limits.
+pub fn optimum(question: &Question) -> Result<Optimum, Missed> {
+    let coarse = Search::new(question, COARSE).ok_or(Missed::Nothing)?;
+    let fine = Search::new(question, Grid::FINE).ok_or(Missed::Nothing)?;
     let sides = open_sides(question);
     let bandwidths = bandwidths(question.case.detector_frequency);
     let scan: Vec<(f64, Vec<f64>)> = bandwidths.iter().map(|f| least_at(&coarse, *f, &sides)).collect();
@@ -211,20 +199,47 @@ pub fn optimum(question: &Question) -> Option<Optimum> {
     let before = |k: usize| k.checked_sub(1).map_or(f64::INFINITY, value);
     let dips = (0..scan.len())
         .filter(|&k| value(k).is_finite() && value(k) <= before(k) && value(k) <= value(k + 1));
-    let minima: Vec<Candidate> = dips
+    let found: Vec<Candidate> = dips
         .filter_map(|k| {
             let low = bandwidths[k.saturating_sub(1)].ln();
             let high = bandwidths[(k + 1).min(bandwidths.len() - 1)].ln();
             polish(&fine, &scan[k].1, (low, high), &sides)
         })
         .collect();
-    let best = minima.iter().min_by(|a, b| a.jitter.total_cmp(&b.jitter))?.clone();
-    let curve = bandwidths.iter().filter_map(|f| {
-        let candidate = coarse.candidate(*f, best.phase_margin, &best.pole_ratios).ok()?;
-        Some((*f, candidate.jitter))
-    });
-    let bounds = bounds(&fine, &best);
-    Some(Optimum { curve: curve.collect(), bounds, crossing: crossing(question, &best), minima, best })
+    let merit = |candidate: &Candidate| fine.merit(candidate);
+    let least = found.iter().min_by(|a, b| merit(a).total_cmp(&merit(b))).ok_or(Missed::Nothing)?;
+    if question.excess(least) > 0.0 {
+        return Err(Missed::Limits(Box::new(least.clone())));
+    }
+    let best = least.clone();
+    let minima: Vec<Candidate> = found.into_iter().filter(|c| question.excess(c) == 0.0).collect();
+    let at = |f: &f64| coarse.candidate(*f, best.phase_margin, &best.pole_ratios).ok();
+    let curve = bandwidths.iter().filter_map(at).collect();
+    let bounds = bounds::bounds(&fine, &best);
+    Ok(Optimum { curve, bounds, crossing: crossing(question, &best), minima, best })
+}
+
+impl Question {
+    /// What is made least, s.
+    pub fn value(&self, candidate: &Candidate) -> f64 {
+        match self.aim {
+            Aim::Jitter => candidate.jitter,
+            Aim::Settling => candidate.settling.unwrap_or(f64::INFINITY),
+        }
+    }
+
+    /// By how much the limits are exceeded, as a sum of ratios; zero where all are kept.
+    pub fn excess(&self, candidate: &Candidate) -> f64 {
+        let over = |value: Option<f64>, limit: Option<f64>| match (value, limit) {
+            (Some(value), Some(limit)) => (value / limit - 1.0).max(0.0),
+            _ => 0.0,
+        };
+        let spur = match (candidate.reference_spur, self.limits.reference_spur) {
+            (Some(level), Some(limit)) => ((level - limit) / 20.0).max(0.0),
+            _ => 0.0,
+        };
+        over(Some(candidate.jitter), self.limits.jitter) + over(candidate.settling, self.limits.settling) + spur
+    }
 }
 
 fn bandwidths(detector_frequency: f64) -> Vec<f64> {
@@ -238,79 +253,6 @@ fn open_sides(question: &Question) -> Vec<(f64, f64)> {
     let margin = question.open_margin.then_some(MARGINS);
     let ratio = (question.open_ratio && question.goal.topology.pole_ratios() > 0).then_some(RATIOS);
     margin.into_iter().chain(ratio).collect()
-}
-
-/// Least jitter at a bandwidth over a grid of what is open, and where.
-fn least_at(search: &Search<'_>, bandwidth: f64, sides: &[(f64, f64)]) -> (f64, Vec<f64>) {
-    let mut points = vec![vec![bandwidth.ln()]];
-    for (low, high) in sides {
-        let with = |point: &Vec<f64>, k: usize| {
-            let mut longer = point.clone();
-            longer.push(low + (high - low) * k as f64 / (OPEN - 1) as f64);
-            longer
-        };
-        points = points.iter().flat_map(|point| (0..OPEN).map(move |k| with(point, k))).collect();
-    }
-    let valued = points.into_iter().map(|point| (search.jitter(&point), point));
-    valued.min_by(|a, b| a.0.total_cmp(&b.0)).unwrap_or((f64::INFINITY, vec![bandwidth.ln()]))
-}
-
-fn polish(
-    search: &Search<'_>,
-    start: &[f64],
-    (low, high): (f64, f64),
-    sides: &[(f64, f64)],
-) -> Option<Candidate> {
-    let mut found = start.to_vec();
-    if sides.is_empty() {
-        found[0] = brent::minimum(|x| search.jitter(&[x]), low, high, 1e-7).0;
-    } else {
-        let whole: Vec<(f64, f64)> = std::iter::once((start[0] - 0.5, (start[0] + 0.5).min(top(search))))
-            .chain(sides.iter().copied())
-            .collect();
-        // A simplex can lie down on a side of the box: it is set up anew where it ended.
-        for step in [0.2, 0.1, 0.03] {
-            let plan = nelder_mead::Search { step, width: 1e-5, calls: 300 };
-            found = nelder_mead::minimum(|x| search.jitter(x), &found, &whole, plan).at;
-        }
-    }
-    let candidates = [search.at(&found), search.at(start)];
-    candidates.into_iter().flatten().min_by(|a, b| a.jitter.total_cmp(&b.jitter))
-}
-
-fn top(search: &Search<'_>) -> f64 {
-    (search.question.case.detector_frequency / HIGHEST).ln()
-}
-
-/// How near a bound counts as on it, as a share.
-const NEAR: f64 = 5e-3;
-
-fn bounds(search: &Search<'_>, best: &Candidate) -> Vec<Bound> {
-    let question = search.question;
-    let near = |x: f64, end: f64, (low, high): (f64, f64)| (x - end).abs() <= NEAR * (high - low);
-    let moved = |share: f64| {
-        search.candidate(best.bandwidth * (1.0 + share), best.phase_margin, &best.pole_ratios).err()
-    };
-    let mut bounds = Vec::new();
-    if best.bandwidth.ln() >= top(search) - NEAR {
-        bounds.push(Bound::Highest);
-    } else if moved(NEAR) == Some(Refusal::Sampled) {
-        bounds.push(Bound::Sampling);
-    }
-    if matches!(moved(-NEAR), Some(Refusal::Parts(_))) {
-        bounds.push(Bound::Parts);
-    }
-    if question.open_margin {
-        let at = |end| near(best.phase_margin, end, MARGINS);
-        bounds.extend(at(MARGINS.0).then_some(Bound::LeastMargin));
-        bounds.extend(at(MARGINS.1).then_some(Bound::LargestMargin));
-    }
-    if let (true, Some(ratio)) = (question.open_ratio, best.pole_ratios.first()) {
-        let at = |end| near(*ratio, end, RATIOS);
-        bounds.extend(at(RATIOS.0).then_some(Bound::LeastRatio));
-        bounds.extend(at(RATIOS.1).then_some(Bound::LargestRatio));
-    }
-    bounds
 }
 
 /// The lowest frequency above which the free-running oscillator is below what comes through the detector.
@@ -386,6 +328,9 @@ mod tests {
             over: (100.0, 1e7),
             steps: steps.to_vec(),
             port_multiple: 3.0,
+            aim: Aim::Jitter,
+            limits: Limits::default(),
+            hop: None,
         }
     }
 
@@ -412,6 +357,52 @@ mod tests {
         }
     }
 
+    /// Limits cut into the scan; the least of what is left is found, for either aim.
+    #[test]
+    fn within_limits_too_no_bandwidth_of_a_dense_scan_is_better() {
+        for k in 0..8 {
+            let mut question = question(k);
+            question.hop = Some(Hop { step: 20e6, within: 1e3 });
+            question.case.pump.leakage = 20e-9;
+            let free = optimum(&question).expect("some loop is allowed").best;
+            let settling = free.settling.expect("a hop is stated");
+            for (aim, limits) in [
+                (Aim::Jitter, Limits { settling: Some(0.7 * settling), ..Limits::default() }),
+                (Aim::Settling, Limits { jitter: Some(1.15 * free.jitter), ..Limits::default() }),
+                (
+                    Aim::Settling,
+                    Limits {
+                        jitter: Some(1.5 * free.jitter),
+                        reference_spur: free.reference_spur.map(|level| level + 2.0),
+                        ..Limits::default()
+                    },
+                ),
+            ] {
+                (question.aim, question.limits) = (aim, limits);
+                let search = Search::new(&question, Grid::FINE).expect("a range");
+                let top = question.case.detector_frequency / HIGHEST;
+                let least = (0..=1200)
+                    .filter_map(|i| {
+                        let f = top * 10f64.powf(-f64::from(i) / 300.0);
+                        search.candidate(f, question.goal.phase_margin, &question.goal.pole_ratios).ok()
+                    })
+                    .filter(|c| question.excess(c) == 0.0)
+                    .map(|c| question.value(&c))
+                    .fold(f64::INFINITY, f64::min);
+                match optimum(&question) {
+                    Ok(found) => {
+                        assert!(question.excess(&found.best) == 0.0);
+                        let value = question.value(&found.best);
+                        assert!(value <= least * 1.001, "{k} {aim:?} {limits:?}: {value} {least}");
+                    }
+                    Err(missed) => {
+                        assert!(least.is_infinite() && matches!(missed, Missed::Limits(_)), "{k} {aim:?} {missed:?}");
+                    }
+                }
+            }
+        }
+    }
+
     #[test]
     fn an_open_margin_never_makes_it_worse() {
         let mut question = question(1);
@@ -428,6 +419,6 @@ mod tests {
     fn nothing_allowed_is_no_optimum() {
         let mut question = question(0);
         question.steps.clear();
-        assert!(optimum(&question).is_none());
+        assert_eq!(optimum(&question).err(), Some(Missed::Nothing));
     }
 }
