@@ -52,7 +52,18 @@ fn question(open: bool) -> Question {
         max_capacitance: 1e-6,
     };
     let steps = [4e-3, 3e-3, 2e-3, 1e-3].map(|current| Step { current, floor: Some(-222.0) }).to_vec();
-    Question { case, goal, open_margin: open, open_ratio: open, over: (1e3, 1e7), steps, port_multiple: 3.0, aim: Aim::Jitter, limits: Limits::default(), hop: None }
+    Question {
+        case,
+        goal,
+        open_margin: open,
+        open_ratio: open,
+        over: (1e3, 1e7),
+        steps,
+        port_multiple: 3.0,
+        aim: Aim::Jitter,
+        limits: Limits::default(),
+        hop: None,
+    }
 }
 
 fn search(criterion: &mut Criterion) {

@@ -2,7 +2,9 @@
 
 use super::build::Point;
 use super::pump::{self, Current};
-use super::{Diagnostic, Digits, Exhibit, Faults, Given, Group, Inputs, Item, Metric, MetricPath, Needed, Unit, print};
+use super::{
+    Diagnostic, Digits, Exhibit, Faults, Given, Group, Inputs, Item, Metric, MetricPath, Needed, Unit, print,
+};
 use crate::exhibit::{Axis, Curve, Drawing, Figure, Mark, Panel, Plot, Role};
 use crate::physics::optimum::{
     self, Aim, Bound, Candidate, HIGHEST, Hop, Limits, MARGINS, Missed, Optimum, Question, RATIOS, Step,
@@ -127,7 +129,11 @@ pub(super) fn find(given: &Given, goal: &Goal, point: &Point<'_>, faults: &mut F
             let spurs = point.limits.reference_spur.is_some();
             let said = found.bounds.iter().map(|bound| words(*bound, spurs)).collect::<Vec<_>>().join("; ");
             if !said.is_empty() {
-                faults.warn(fields.place("bandwidth"), "optimum-bound", format!("the optimum is bounded: {said}"));
+                faults.warn(
+                    fields.place("bandwidth"),
+                    "optimum-bound",
+                    format!("the optimum is bounded: {said}"),
+                );
             }
             Some(found)
         }
@@ -141,7 +147,8 @@ pub(super) fn find(given: &Given, goal: &Goal, point: &Point<'_>, faults: &mut F
             None
         }
         Err(Missed::Limits(nearest)) => {
-            let text = format!("no loop keeps the limits of `optimise`; the nearest has {}", merits(&nearest));
+            let text =
+                format!("no loop keeps the limits of `optimise`; the nearest has {}", merits(&nearest));
             faults.place(fields.place("optimise"), "optimum-limits", text);
             None
         }
@@ -156,7 +163,11 @@ fn merits(candidate: &Candidate) -> String {
         format!("jitter {}", short(candidate.jitter, Unit::Second)),
     ];
     said.extend(candidate.settling.map(|time| format!("settling {}", short(time, Unit::Second))));
-    said.extend(candidate.reference_spur.map(|level| format!("reference spur {}", short(level, Unit::DecibelCarrier))));
+    said.extend(
+        candidate
+            .reference_spur
+            .map(|level| format!("reference spur {}", short(level, Unit::DecibelCarrier))),
+    );
     said.join(", ")
 }
 

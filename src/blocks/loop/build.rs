@@ -16,7 +16,7 @@ use crate::blocks::{
     synthesizer::Synthesizer,
 };
 use crate::physics::linear::Linear;
-use crate::physics::optimum::Limits;
+use crate::physics::optimum;
 use crate::physics::part::{Filter, LevelTable, Lifts, NoiseFacts, PumpPoint, Topology};
 use crate::physics::plan::to_f64;
 use crate::physics::sampled::Sampled;
@@ -32,7 +32,7 @@ pub(super) struct Point<'a> {
     /// Shifts of noise levels that a trial makes.
     levels: Levels,
     /// What an optimum has to keep.
-    pub limits: Limits,
+    pub limits: optimum::Limits,
     /// Whether the loop divides by fractions.
     fractional: bool,
 }
@@ -108,7 +108,7 @@ pub(super) fn solve(given: &Given, inputs: &Inputs<'_>, faults: &mut Faults) -> 
     shift(&mut case.noise.oscillator, levels.oscillator);
     let fractional = planning::fractional(given);
     let limits = best::limits(given, inputs, faults)?;
-    let point = Point { synthesizer, band, amplifier, slopes, case, levels, fractional, limits };
+    let point = Point { synthesizer, band, amplifier, slopes, case, levels, limits, fractional };
     let filled = fill::fill(given, &point, faults)?;
     let ripple = supply.map_or_else(Vec::new, |supply| supply.ripple.clone());
     let solved = finish(given, reference, planned, (point, &facts), filled, faults)?;

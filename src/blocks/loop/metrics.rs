@@ -59,7 +59,12 @@ pub(super) static METRICS: &[MetricDoc] = &[
     doc("optimum.phase_margin", Unit::Degree, "margin that goes with it", SEARCH),
     doc("optimum.pole_ratio", Unit::One, "pole ratio that goes with it", SEARCH),
     doc("optimum.jitter", Unit::Second, "least jitter over `optimise.over`, ideal parts", SEARCH),
-    doc("optimum.settling", Unit::Second, "settling of the linear loop there, where it is asked about", SEARCH),
+    doc(
+        "optimum.settling",
+        Unit::Second,
+        "settling of the linear loop there, where it is asked about",
+        SEARCH,
+    ),
     doc("optimum.reference_spur", Unit::DecibelCarrier, "line at the detector frequency there", SEARCH),
     doc("optimum.minima", Unit::One, "local minima of jitter over bandwidth", SEARCH),
     doc(

@@ -238,7 +238,9 @@ impl Question {
             (Some(level), Some(limit)) => ((level - limit) / 20.0).max(0.0),
             _ => 0.0,
         };
-        over(Some(candidate.jitter), self.limits.jitter) + over(candidate.settling, self.limits.settling) + spur
+        over(Some(candidate.jitter), self.limits.jitter)
+            + over(candidate.settling, self.limits.settling)
+            + spur
     }
 }
 
@@ -396,7 +398,10 @@ mod tests {
                         assert!(value <= least * 1.001, "{k} {aim:?} {limits:?}: {value} {least}");
                     }
                     Err(missed) => {
-                        assert!(least.is_infinite() && matches!(missed, Missed::Limits(_)), "{k} {aim:?} {missed:?}");
+                        assert!(
+                            least.is_infinite() && matches!(missed, Missed::Limits(_)),
+                            "{k} {aim:?} {missed:?}"
+                        );
                     }
                 }
             }

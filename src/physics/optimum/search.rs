@@ -49,7 +49,8 @@ impl<'q> Search<'q> {
         }
         let settling = match question.hop {
             Some(hop) => {
-                let settled = LinearSettling::new(&case).ok().and_then(|linear| linear.time(hop.step, hop.within));
+                let settled =
+                    LinearSettling::new(&case).ok().and_then(|linear| linear.time(hop.step, hop.within));
                 Some(settled.ok_or(Refusal::Restless)?)
             }
             None => None,
@@ -61,7 +62,16 @@ impl<'q> Search<'q> {
         let jitter = rms_phase(self.prepared.offsets(), &total) / (2.0 * PI * output);
         let reference_spur = reference_spur(&case, &ladder);
         let pole_ratios = goal.pole_ratios;
-        Ok(Candidate { bandwidth, phase_margin: margin, pole_ratios, jitter, settling, reference_spur, step, filter })
+        Ok(Candidate {
+            bandwidth,
+            phase_margin: margin,
+            pole_ratios,
+            jitter,
+            settling,
+            reference_spur,
+            step,
+            filter,
+        })
     }
 
     fn parts(&self, goal: &Goal) -> Result<(Step, Filter), Refusal> {
@@ -88,7 +98,11 @@ impl<'q> Search<'q> {
     /// The less, the better: the logarithm of what is made least, far above it where limits are exceeded.
     pub(super) fn merit(&self, candidate: &Candidate) -> f64 {
         let excess = self.question.excess(candidate);
-        if excess > 0.0 { EXCEEDED + excess } else { self.question.value(candidate).max(f64::MIN_POSITIVE).ln() }
+        if excess > 0.0 {
+            EXCEEDED + excess
+        } else {
+            self.question.value(candidate).max(f64::MIN_POSITIVE).ln()
+        }
     }
 
     fn unpack(&self, open: &[f64]) -> (f64, Vec<f64>) {
@@ -101,4 +115,3 @@ impl<'q> Search<'q> {
         (margin, ratios)
     }
 }
-
