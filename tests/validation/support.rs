@@ -52,7 +52,7 @@ pub fn close(got: f64, expected: f64, relative: f64, what: &str) {
 const UNCOVERED: &str = include_str!("uncovered.txt");
 
 /// The tests themselves, to see which rows they ask for.
-const TESTS: [&str; 13] = [
+const TESTS: [&str; 14] = [
     include_str!("filter.rs"),
     include_str!("loop_noise.rs"),
     include_str!("margins.rs"),

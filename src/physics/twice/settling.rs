@@ -197,7 +197,7 @@ mod tests {
             for (of, window, time) in
                 [(Of::Frequency, 1e3, modes.time(1e6, 1e3)), (Of::Phase, 1e-2, modes.phase_time(1e6, 1e-2))]
             {
-                let bracket = sampled(&fast, 1e6, (of, window), 12_000).expect("settles");
+                let bracket = sampled(&fast, 1e6, (of, window), 40_000).expect("settles");
                 let time = time.expect("settles");
                 assert!(bracket.holds(time), "{topology:?} {of:?}: {bracket:?} {time}");
                 assert!((bracket.time - time).abs() < 5e-3 * time && bracket.wider <= bracket.narrower);
