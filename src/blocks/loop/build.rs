@@ -113,7 +113,8 @@ pub(super) fn solve(given: &Given, inputs: &Inputs<'_>, faults: &mut Faults) -> 
     let ripple = supply.map_or_else(Vec::new, |supply| supply.ripple.clone());
     let solved = finish(given, reference, planned, (point, &facts), filled, faults)?;
     let pump_steps = synthesizer.currents.clone();
-    Some(SolvedLoop { ripple, trial: inputs.is_trial(), pump_steps, limits, ..solved })
+    let (trial, reference_slew) = (inputs.is_trial(), reference.slew);
+    Some(SolvedLoop { reference_slew, limits, pump_steps, trial, ripple, ..solved })
 }
 
 /// A table of levels moved by some dB.

@@ -33,6 +33,18 @@ pub(super) static METRICS: &[MetricDoc] = &[
     doc("output_frequency", Unit::Hertz, "frequency at the output, as made", EXACT),
     doc("frequency_error", Unit::Hertz, "output frequency as made less as asked", EXACT),
     doc("frequency_accuracy", Unit::Hertz, "error at the output from the stability of the reference", EXACT),
+    doc(
+        "reference_slew",
+        Unit::VoltPerSecond,
+        "slew rate at the reference input; a sine's is 2 pi f A",
+        EXACT,
+    ),
+    doc(
+        "floor_rise",
+        Unit::Decibel,
+        "rise of the detector floor by that slew rate",
+        "read off the stated table",
+    ),
     doc("tuning_voltage", Unit::Volt, "voltage on the tuning line", "read off the stated curve"),
     doc(
         "tuning_headroom",
@@ -205,6 +217,14 @@ impl SolvedLoop {
                 None => Metric::none(Unit::Hertz, "the reference states no `stability`"),
             },
         );
+        m.metric(
+            "reference_slew",
+            match self.reference_slew {
+                Some(slew) => Metric::real(slew, Unit::VoltPerSecond),
+                None => Metric::none(Unit::VoltPerSecond, "the reference states no sine with its level"),
+            },
+        );
+        m.metric("floor_rise", Metric::real(case.noise.slew_rise, Unit::Decibel));
         m.metric("tuning_voltage", Metric::real(case.oscillator.tuning_voltage, Unit::Volt));
         m.metric("tuning_headroom", Metric::real(self.headroom(), Unit::Volt));
         m.metric("oscillator_gain", Metric::real(case.oscillator.gain, Unit::HertzPerVolt));

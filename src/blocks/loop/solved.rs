@@ -67,6 +67,8 @@ pub struct SolvedLoop {
     pub band: String,
     /// Relative stability of the reference.
     pub stability: Option<f64>,
+    /// Slew rate of the reference at the detector's input, V/s.
+    pub reference_slew: Option<f64>,
     /// Highest voltage that pump or op-amp can put on the filter, V.
     pub highest_voltage: Option<f64>,
     /// Op-amp of an active filter, where one is named.
@@ -120,6 +122,7 @@ impl SolvedLoop {
             boundary_spur: None,
             band,
             stability,
+            reference_slew: None,
             highest_voltage,
             amplifier,
             bandwidth,
