@@ -35,6 +35,8 @@ pub(super) enum Command {
     Typeset(Typeset),
     /// Solve notes and print their requirement matrix; writes nothing, needs no typesetter
     Judge(Judge),
+    /// Write a new note to edit, that typesets as it is; asks for what no option says
+    Start(Start),
     /// Explain the kinds of block, their fields and metrics
     Describe(Describe),
     /// Say which typst would be used
@@ -72,6 +74,43 @@ pub(super) struct Judge {
     /// Print what results.json would hold, and nothing else
     #[arg(long)]
     pub json: bool,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct Start {
+    /// Name of the note; NAME.md is written here, and never over another
+    #[arg(value_name = "NAME")]
+    pub name: String,
+    /// What kind of source it is about
+    #[arg(long, value_name = "DESIGN")]
+    pub design: Option<Design>,
+    /// Frequency of the standard, e.g. "10 MHz"
+    #[arg(long, value_name = "FREQUENCY")]
+    pub reference: Option<String>,
+    /// Output: "2.4 GHz .. 2.5 GHz", of a clock one frequency
+    #[arg(long, value_name = "FREQUENCIES")]
+    pub output: Option<String>,
+    /// Step between channels, e.g. "1 MHz"
+    #[arg(long, value_name = "FREQUENCY")]
+    pub step: Option<String>,
+}
+
+impl Start {
+    /// Whether anything is left to ask: with one option given, the others have their defaults.
+    pub(super) fn asks(&self) -> bool {
+        self.design.is_none() && self.reference.is_none() && self.output.is_none() && self.step.is_none()
+    }
+}
+
+/// A kind of source that a new note can be about.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(super) enum Design {
+    /// A local oscillator in steps, whole-number divider
+    Stepped,
+    /// A sampling clock at one frequency
+    Clock,
+    /// A source in fine steps, fractional divider
+    Fractional,
 }
 
 #[derive(Debug, Args)]

@@ -11,6 +11,7 @@ mod judge;
 mod matrix;
 mod shape;
 mod solving;
+mod start;
 mod typeset;
 mod typesetter;
 
@@ -37,6 +38,7 @@ fn dispatch(command: Command, console: &mut Console) -> Exit {
     match command {
         Command::Typeset(args) => typeset::run(&args, console),
         Command::Judge(args) => judge::run(&args, console),
+        Command::Start(args) => start::run(&args, console),
         Command::Describe(args) => describe::run(&args, console),
         Command::Typesetter(args) => typesetter::run(&args, console),
     }

@@ -15,6 +15,7 @@ mod registry;
 mod rust_text;
 mod sample;
 mod spice;
+mod start;
 mod torture;
 mod trials;
 mod typst;
