@@ -47,6 +47,7 @@ mod response;
 mod response_figures;
 mod settling;
 mod spur_figures;
+mod spur_fractional;
 mod spurs;
 mod supply;
 mod support;

@@ -1,6 +1,7 @@
 //! Figure and table of discrete lines.
 
 use super::prelude::*;
+use super::spur_fractional;
 use super::spurs::{Line, SolvedSpurs, Source};
 use crate::exhibit::{Axis, Cell, Column, Drawing, Figure, Mark, Panel, Plot, Role, Table};
 
@@ -10,6 +11,10 @@ const LOWER_BOUND: &str = "Board coupling is not in it: a lower bound.";
 /// How far below the highest line the figure goes, dB.
 const DEPTH: f64 = 120.0;
 
+/// Lines of one sequence that the table lists, and of these the ones that the figure names: the highest.
+const LISTED: usize = 16;
+const NAMED: usize = 3;
+
 /// Identifier and corners of a mask: offset (Hz), level (dBc).
 type Mask = (String, Vec<(f64, f64)>);
 
@@ -18,6 +23,7 @@ pub(super) fn exhibits(spurs: &SolvedSpurs, given: &Given, solved: &Solved, mask
     if !spurs.lines.is_empty() {
         shown.push(figure(spurs, given, masks));
     }
+    shown.extend(spur_fractional::figure(spurs, &given.name));
     shown.push(table(spurs, solved));
     shown
 }
@@ -32,7 +38,8 @@ fn legend(source: Source) -> &'static str {
     match source {
         Source::Pump => "lines of the pump",
         Source::Supply => "lines of the supply",
-        Source::Boundary => "line of the fraction",
+        Source::Modulator => "lines of the modulator",
+        Source::Boundary => "boundary line",
         Source::Stated => "known lines",
     }
 }
@@ -42,7 +49,7 @@ fn role(source: Source) -> Role {
     match source {
         Source::Pump => Role::Detector,
         Source::Supply => Role::Supply,
-        Source::Boundary => Role::Modulator,
+        Source::Modulator | Source::Boundary => Role::Modulator,
         Source::Stated => Role::Others,
     }
 }
@@ -64,8 +71,10 @@ fn figure(spurs: &SolvedSpurs, given: &Given, masks: &[Mask]) -> Exhibit {
     let low = low.max(high - DEPTH);
     let (first, last) = bounds(spurs.lines.iter().map(|line| line.offset).chain(corners().map(|c| c.0)));
     let decade = |x: f64, beside: f64| 10f64.powf((x.log10() + beside).round());
+    let named = highest(spurs, NAMED);
     let mark = |line: &Line| {
-        Mark::line(line.offset, line.level, role(line.source), &decibels(line.level), legend(line.source))
+        let label = if named(line) { decibels(line.level) } else { String::new() };
+        Mark::line(line.offset, line.level, role(line.source), &label, legend(line.source))
     };
     let mut marks: Vec<Mark> = spurs.lines.iter().map(mark).collect();
     marks.extend(masks.iter().map(|(id, corners)| Mark::mask(corners.clone(), &format!("mask {id}"))));
@@ -97,12 +106,23 @@ fn figure(spurs: &SolvedSpurs, given: &Given, masks: &[Mask]) -> Exhibit {
     })
 }
 
+/// Whether a line is among the `count` highest of the modulator's sequence; every other line is.
+fn highest(spurs: &SolvedSpurs, count: usize) -> impl Fn(&Line) -> bool + use<> {
+    let of_sequence = spurs.lines.iter().filter(|line| line.source == Source::Modulator);
+    let mut levels: Vec<f64> = of_sequence.map(|line| line.level).collect();
+    levels.sort_by(|a, b| b.total_cmp(a));
+    let least = levels.get(count.saturating_sub(1)).copied().unwrap_or(f64::NEG_INFINITY);
+    move |line| line.source != Source::Modulator || line.level >= least
+}
+
 fn bounds(values: impl Iterator<Item = f64>) -> (f64, f64) {
     values.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), x| (low.min(x), high.max(x)))
 }
 
 fn table(spurs: &SolvedSpurs, solved: &Solved) -> Exhibit {
-    let rows = spurs.lines.iter().map(|line| {
+    let listed = highest(spurs, LISTED);
+    let left_out = spurs.lines.iter().filter(|line| !listed(line)).count();
+    let rows = spurs.lines.iter().filter(|line| listed(line)).map(|line| {
         let offset = print(six_digits(line.offset), Unit::Hertz, Digits::All);
         vec![
             Cell::Number { value: line.offset, unit: Unit::Hertz, text: offset },
@@ -121,17 +141,20 @@ fn table(spurs: &SolvedSpurs, solved: &Solved) -> Exhibit {
             Column::text("Rests on", "basis"),
         ],
         rows: rows.collect(),
-        note: note(solved),
+        note: note(solved, left_out),
     })
 }
 
 /// Small print: what is missing, and why.
-fn note(solved: &Solved) -> String {
+fn note(solved: &Solved, left_out: usize) -> String {
     let mut note = LOWER_BOUND.to_owned();
     if let Some(Node::Metric(metric)) = solved.metrics.get("static_offset")
         && metric.number().is_some_and(|offset| offset > 0.0)
     {
         note += &format!(" In lock the edges at the detector stand {} apart.", metric.print());
+    }
+    if left_out > 0 {
+        note += &format!(" {left_out} lower lines of the modulator's sequence stand in results.json alone.");
     }
     for (name, words) in [("reference_spur", "reference spur"), ("supply_spur", "line of the supply")] {
         if let Some(Node::Metric(Metric { value: None, why: Some(why), .. })) = solved.metrics.get(name) {

@@ -4,7 +4,7 @@ use super::fields::{COMMON, optional, required};
 use super::r#loop::SolvedLoop;
 use super::prelude::*;
 use super::support::{model_of, needs_of};
-use super::{Equation, requirements::masks_for, spur_figures};
+use super::{Equation, requirements::masks_for, spur_figures, spur_fractional};
 use crate::physics::noise::Ladder;
 use crate::physics::spurs::{PumpWaveform, level, reference_index, supply_line};
 use crate::units::ascii;
@@ -13,7 +13,7 @@ use crate::units::ascii;
 pub struct SpursKind;
 
 /// Lines at multiples of the detector frequency that are listed; every further one is lower by 12 dB an octave or more.
-const HARMONICS: u32 = 4;
+pub(super) const HARMONICS: u32 = 4;
 
 /// Above this level lines are no longer by themselves: they mix, and the carrier loses power.
 const STRONG: f64 = -20.0;
@@ -25,6 +25,8 @@ pub enum Source {
     Pump,
     /// Ripple of the oscillator's supply.
     Supply,
+    /// The sequence of the fractional modulator.
+    Modulator,
     /// A fraction near a whole number.
     Boundary,
     /// The note states it.
@@ -51,13 +53,17 @@ pub struct SolvedSpurs {
     pub of: String,
     /// All lines, ascending in offset.
     pub lines: Vec<Line>,
+    /// The boundary line in every channel.
+    pub boundary: spur_fractional::BoundaryMap,
+    /// Output frequency of the loop, Hz.
+    pub output: f64,
 }
 
 impl Source {
     /// What a level rests on, in words.
     pub fn basis(self) -> &'static str {
         match self {
-            Source::Pump | Source::Supply => "model",
+            Source::Pump | Source::Supply | Source::Modulator => "model",
             Source::Boundary => "rough model: one stated level for every distance",
             Source::Stated => "as stated",
         }
@@ -71,6 +77,12 @@ static ALSO: &[Field] = &[
 ];
 static FIELDS: &[Field] = &[
     optional("of", Type::Block(&["loop"]), "loop whose lines they are; absent: the only one"),
+    optional(
+        "fraction_window",
+        Type::Range(Unit::Hertz),
+        "offsets within which fractional lines are listed, up to 4 times the detector frequency at most; absent: all \
+         below the detector frequency",
+    ),
     optional(
         "also",
         Type::List(&Type::Group(ALSO)),
@@ -101,7 +113,19 @@ static METRICS: &[MetricDoc] = &[
         name: "boundary_spur",
         unit: Unit::DecibelCarrier,
         says: "line at the distance to the nearest whole multiple of the detector frequency",
-        route: Route::None("as stated, through H"),
+        route: Route::None("as stated, through H; the tests drive filter and oscillator with it in time"),
+    },
+    MetricDoc {
+        name: "worst_boundary_spur",
+        unit: Unit::DecibelCarrier,
+        says: "the same in that channel of `outputs` in which it is highest",
+        route: Route::None("the highest of all channels"),
+    },
+    MetricDoc {
+        name: "worst_boundary_output",
+        unit: Unit::Hertz,
+        says: "output frequency of that channel",
+        route: Route::None("read off the channels"),
     },
     MetricDoc {
         name: "static_offset",
@@ -127,6 +151,16 @@ static EQUATIONS: &[Equation] = &[
         name: "Line of the pump",
         tex: r"20 \log_{10} \frac{I_k |Z(k f_\mathrm{pd})| K}{2\, k f_\mathrm{pd}\, O}",
         source: "Fourier series and narrow-band FM; Best, Phase-Locked Loops (from memory); Bessel functions where large",
+    },
+    Equation {
+        name: "Line of the modulator",
+        tex: r"20 \log_{10} \left( \frac{P}{O} |c_k| |H| \right), \quad c_k = \frac{1}{L} \sum_{n=0}^{L-1} \varphi_n e^{-2 \pi i k n / L}",
+        source: "Fourier series of the phase of the sequence, which repeats after L detector periods; linear loop theory",
+    },
+    Equation {
+        name: "Boundary line",
+        tex: r"S + 20 \log_{10} \frac{|H|}{O} \quad \text{at the distance to the nearest multiple of } f_\mathrm{pd}",
+        source: "common practice, no source; S is stated",
     },
     Equation {
         name: "Line of the supply",
@@ -158,6 +192,7 @@ impl Kind for SpursKind {
         let solved = model_of::<SolvedLoop>(given, inputs, "loop", &mut faults);
         let of = inputs.of(given, "loop").unwrap_or_default().to_owned();
         let known = known(given, &mut faults);
+        spur_fractional::check(given, &mut faults);
         faults.done()?;
         let solved = solved.ok_or_else(Vec::new)?;
         let reference = reference_lines(solved);
@@ -168,9 +203,10 @@ impl Kind for SpursKind {
             Some(level) => Metric::real(level, Unit::DecibelCarrier),
             None => Metric::unbounded(Unit::DecibelCarrier, no_supply_line(solved)),
         };
-        let boundary = boundary_line(solved);
-        let boundary_metric = boundary_metric(solved, boundary.as_ref());
-        let mut lines: Vec<Line> = reference.into_iter().chain(supply).chain(boundary).chain(known).collect();
+        let boundary = spur_fractional::map(solved);
+        let fractional = spur_fractional::lines(solved, given.fields.range("fraction_window"));
+        let mut lines: Vec<Line> =
+            reference.into_iter().chain(supply).chain(fractional).chain(known).collect();
         lines.sort_by(|a, b| a.offset.total_cmp(&b.offset));
         metrics.metric(
             "worst_spur",
@@ -180,11 +216,12 @@ impl Kind for SpursKind {
             },
         );
         metrics.metric("supply_spur", supply_metric);
-        metrics.metric("boundary_spur", boundary_metric);
+        spur_fractional::put(solved, &boundary, &mut metrics);
         metrics.metric("static_offset", Metric::real(PumpWaveform::new(&solved.case).lead, Unit::Second));
         metrics.put("lines", Node::List(lines.iter().map(line_node).collect()));
         warn(given, solved, &lines, &mut faults);
-        let mut answer = Solved::new(SolvedSpurs { of, lines }).with_metrics(metrics);
+        let mut answer = Solved::new(SolvedSpurs { of, lines, boundary, output: solved.output_frequency() })
+            .with_metrics(metrics);
         answer.warnings = faults.warnings;
         answer.equations = EQUATIONS;
         Ok(answer)
@@ -255,30 +292,6 @@ fn supply_lines(solved: &SolvedLoop) -> Vec<Line> {
         })
     };
     solved.ripple.iter().filter_map(line).collect()
-}
-
-/// The line of a fractional divider at the distance to the nearest whole multiple of the detector frequency: the level
-/// stated in band, through H, divided with the carrier.
-fn boundary_line(solved: &SolvedLoop) -> Option<Line> {
-    let case = &solved.case;
-    let (numerator, modulus) = solved.channel.fraction.filter(|(numerator, _)| *numerator > 0)?;
-    let offset = numerator.min(modulus - numerator) as f64 / modulus as f64 * case.detector_frequency;
-    let closed = Ladder::new(case).response(offset).closed.sqrt();
-    Some(Line {
-        offset,
-        level: solved.boundary_spur? + 20.0 * (closed / case.output_divider).log10(),
-        source: Source::Boundary,
-        cause: "fraction near a whole number".to_owned(),
-    })
-}
-
-fn boundary_metric(solved: &SolvedLoop, line: Option<&Line>) -> Metric {
-    let unit = Unit::DecibelCarrier;
-    match (line, solved.channel.fraction) {
-        (Some(line), _) => Metric::real(line.level, unit),
-        (None, None | Some((0, _))) => Metric::unbounded(unit, "the divider is a whole number"),
-        _ => Metric::none(unit, "the synthesizer states no `boundary_spur`"),
-    }
 }
 
 fn no_supply_line(solved: &SolvedLoop) -> &'static str {

@@ -1,12 +1,16 @@
-//! Discrete lines: RS-LEAK, BS-FM, BS-NULL, and the pump's waveform run in time through filter and oscillator.
+//! Discrete lines: RS-LEAK, BS-FM, BS-NULL, and the pump's waveform, a modulator's sequence and a boundary line run in
+//! time through filter and oscillator.
 
 use std::f64::consts::PI;
 
 use loopcase::num::bessel::{j0, j1};
 use loopcase::num::brent;
+use loopcase::physics::modulator::Modulator;
 use loopcase::physics::noise::Ladder;
 use loopcase::physics::part::Case;
-use loopcase::physics::spurs::{PumpWaveform, level, reference_index, reference_spur};
+use loopcase::physics::spurs::{
+    PumpWaveform, boundary_line, level, modulator_lines, reference_index, reference_spur,
+};
 use nalgebra::{DMatrix, DVector};
 use num_complex::Complex64;
 
@@ -178,5 +182,134 @@ fn the_line_is_that_of_the_waveform_in_time() {
             let worst = (found - upper).abs().max((found - lower).abs());
             assert!(worst < 0.1, "{} {what}: {found}, in time {upper} and {lower}", row_case.id);
         }
+    }
+}
+
+/// A passive filter of third order and its oscillator, driven by phase at the detector, by the classical fourth-order
+/// rule. States: the capacitor voltages, then the oscillator's phase (rad); the mean current of the pump follows the
+/// phase difference.
+struct InTime<'a> {
+    case: &'a Case,
+    state: DVector<f64>,
+    t: f64,
+}
+
+impl InTime<'_> {
+    fn new(case: &Case) -> InTime<'_> {
+        InTime { case, state: DVector::zeros(3 + case.filter.post.len()), t: 0.0 }
+    }
+
+    fn slope(&self, state: &DVector<f64>, wanted: f64) -> DVector<f64> {
+        let divided = state[state.len() - 1] / self.case.feedback_ratio;
+        let current = self.case.pump.current * (wanted - divided) / (2.0 * PI);
+        slopes(self.case, state, current)
+    }
+
+    /// One step of `h` s; `wanted(t)` is the phase at the detector, rad.
+    fn step(&mut self, h: f64, wanted: impl Fn(f64) -> f64) {
+        let (x, t) = (self.state.clone(), self.t);
+        let a = self.slope(&x, wanted(t));
+        let b = self.slope(&(&x + &a * (0.5 * h)), wanted(t + 0.5 * h));
+        let c = self.slope(&(&x + &b * (0.5 * h)), wanted(t + 0.5 * h));
+        let d = self.slope(&(&x + &c * h), wanted(t + h));
+        self.state += (a + b * 2.0 + c * 2.0 + d) * (h / 6.0);
+        self.t += h;
+    }
+
+    fn phase(&self) -> f64 {
+        self.state[self.state.len() - 1]
+    }
+}
+
+/// Peak phase at `frequency` Hz in samples `h` s apart that hold whole periods of it.
+fn peak_at(samples: &[f64], h: f64, frequency: f64) -> f64 {
+    let sum: Complex64 = samples
+        .iter()
+        .enumerate()
+        .map(|(n, value)| Complex64::from_polar(*value, -2.0 * PI * frequency * h * n as f64))
+        .sum();
+    2.0 * sum.norm() / samples.len() as f64
+}
+
+/// A loop of 50 kHz at a detector of 5 MHz, behind a divider by 2, with a filter of third order.
+fn fractional_case() -> Case {
+    let inputs = serde_json::json!({"C1": 1e-9, "R2": 900.0, "C2": 18e-9, "R3": 500.0, "C3": 200e-12});
+    let mut case = loops::in_loop(&inputs, 1e-3, 50e6, 140.28, 5e6);
+    case.output_divider = 2.0;
+    case
+}
+
+/// The sequence of a modulator, run step by step, as kicks of charge into filter and oscillator in time.
+///
+/// The phase at the detector is looked at once per period, so that each value acts as a charge `I T phase / (2 pi)`; the
+/// accumulators are written out anew here, and no transform of the sequence is used.
+#[test]
+fn lines_of_a_modulator_are_those_of_its_sequence_in_time() {
+    let case = fractional_case();
+    let (order, modulus, word) = (2, 25, 7);
+    let modulator = Modulator::new(order, modulus, word, 0).expect("a modulator");
+    let length = modulator.period() as usize;
+    assert_eq!(length, 25, "short enough for lines");
+    let found = modulator_lines(&case, &Ladder::new(&case), &modulator, 0.999 * case.detector_frequency);
+
+    let period = 1.0 / case.detector_frequency;
+    let (steps, settle) = (20, 60);
+    let h = period / steps as f64;
+    let mut run = InTime::new(&case);
+    let (mut first, mut second, mut carried) = (0i64, 0i64, 0i64);
+    let mut turns = 0.0;
+    let mut samples = Vec::new();
+    for n in 0..(settle + 1) * length {
+        first += word as i64;
+        let one = i64::from(first >= modulus as i64);
+        first -= one * modulus as i64;
+        second += first;
+        let two = i64::from(second >= modulus as i64);
+        second -= two * modulus as i64;
+        let output = one + two - carried;
+        carried = two;
+        // Oscillator periods counted too many, as a phase of the divided oscillator.
+        turns += output as f64 - word as f64 / modulus as f64;
+        let phase = 2.0 * PI * turns / case.feedback_ratio;
+        run.state[0] += case.pump.current * period * phase / (2.0 * PI) / case.filter.c1;
+        for _ in 0..steps {
+            if n >= settle * length {
+                samples.push(run.phase() / case.output_divider);
+            }
+            run.step(h, |_| 0.0);
+        }
+    }
+    for k in [1, 2, 3, 7] {
+        let frequency = k as f64 * case.detector_frequency / length as f64;
+        let line = found.iter().find(|line| (line.0 / frequency - 1.0).abs() < 1e-9).expect("a line");
+        let expected = 20.0 * (peak_at(&samples, h, frequency) / 2.0).log10();
+        let off = 10.0 * line.1.log10() - expected;
+        assert!(off.abs() < 0.05, "line {k}: {} dBc, in time {expected}", 10.0 * line.1.log10());
+    }
+}
+
+/// The boundary line, stated in band at the oscillator, driven through filter and oscillator in time: inside, at and
+/// beyond the bandwidth.
+#[test]
+fn the_boundary_line_is_that_of_a_phase_at_the_detector_in_time() {
+    let case = fractional_case();
+    let stated: f64 = -46.0;
+    let peak = 2.0 * 10f64.powf(stated / 20.0) / case.feedback_ratio;
+    for distance in [10e3, 50e3, 250e3] {
+        let (offset, power) = boundary_line(&case, &Ladder::new(&case), stated, distance).expect("a line");
+        close(offset, distance, 1e-12, "offset");
+        let (per_cycle, settle) = (2000, (distance / 10e3) as usize * 8);
+        let h = 1.0 / distance / per_cycle as f64;
+        let mut run = InTime::new(&case);
+        let mut samples = Vec::new();
+        for n in 0..(settle + 1) * per_cycle {
+            if n >= settle * per_cycle {
+                samples.push(run.phase() / case.output_divider);
+            }
+            run.step(h, |t| peak * (2.0 * PI * distance * t).sin());
+        }
+        let expected = 20.0 * (peak_at(&samples, h, distance) / 2.0).log10();
+        let found = 10.0 * power.log10();
+        assert!((found - expected).abs() < 0.02, "{distance} Hz: {found} dBc, in time {expected}");
     }
 }

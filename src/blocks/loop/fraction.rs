@@ -1,13 +1,21 @@
 //! What a fractional divider adds to a loop: its metrics, its rows in the plan, its cautions.
 
-use super::solved::SolvedLoop;
-use super::{Digits, Faults, Given, Group, Metric, Unit, print};
-use crate::physics::modulator::{Counted, LONGEST_OF_LINES, Line, Modulator};
-use crate::physics::noise::{Ladder, Node, transfer::Transfers};
-use crate::physics::plan::to_f64;
+use rayon::prelude::*;
 
-/// A line at the output: its offset (Hz) and its level over the carrier as a ratio of powers.
-pub type OutputLine = (f64, f64);
+use super::solved::SolvedLoop;
+use super::{Case, Digits, Faults, Given, Group, Metric, Unit, print};
+use crate::physics::modulator::{Counted, LONGEST_OF_LINES, Modulator};
+use crate::physics::noise::Ladder;
+use crate::physics::plan::to_f64;
+use crate::physics::spurs::{self, OutputLine};
+
+/// Where a channel lies, whatever the filter and the pump.
+pub struct ChannelPoint {
+    output: f64,
+    distance: f64,
+    /// Its dividers and its oscillator count, nothing else.
+    case: Case,
+}
 
 impl SolvedLoop {
     /// The modulator at work; `None` with integer dividers and where the fraction is zero.
@@ -15,26 +23,39 @@ impl SolvedLoop {
         self.plan.modulator(&self.channel)
     }
 
-    /// Lines of the modulator's sequence at the output up to an offset (Hz), by offset; none where it counts as
-    /// noise. The phase of P oscillator periods a step passes the loop as the detector's noise does.
+    /// Lines of the modulator's sequence at the output up to an offset (Hz), by offset; none where it counts as noise.
     pub fn modulator_lines(&self, up_to: f64) -> Vec<OutputLine> {
-        let Some(modulator) = self.modulator() else { return Vec::new() };
-        let ladder = Ladder::new(&self.case);
-        let step = self.case.fixed_prescaler / self.case.feedback_ratio;
-        let through = |line: &Line| {
-            let transfer = ladder.at(line.offset).of(Node::Detector);
-            (line.offset, (line.amplitude * step).powi(2) * transfer)
-        };
-        modulator.lines(self.case.detector_frequency, up_to).iter().map(through).collect()
+        self.modulator().map_or(Vec::new(), |modulator| {
+            spurs::modulator_lines(&self.case, &Ladder::new(&self.case), &modulator, up_to)
+        })
     }
 
     /// The line at the distance to the nearest integer, at the output; `None` where none is stated, and on the
     /// integer itself.
     pub fn boundary_line(&self) -> Option<OutputLine> {
         let distance = to_f64(&self.plan.boundary_distance(&self.channel));
-        let stated = self.boundary_spur.filter(|_| distance > 0.0)?;
-        let closed = Ladder::new(&self.case).response(distance).closed;
-        Some((distance, 10f64.powf(stated / 10.0) * closed / self.case.output_divider.powi(2)))
+        spurs::boundary_line(&self.case, &Ladder::new(&self.case), self.boundary_spur?, distance)
+    }
+
+    /// The same in every channel to serve that the plan can make: output frequency (Hz), and its line where it has one.
+    pub fn boundary_map(&self) -> Vec<(f64, Option<OutputLine>)> {
+        let Some(stated) = self.boundary_spur else { return Vec::new() };
+        let made = self.channel_points.get_or_init(|| {
+            let point = |output| {
+                let at = self.at_channel(output).ok()?;
+                let distance = to_f64(&self.plan.boundary_distance(&at.channel));
+                Some(ChannelPoint { output: at.output_frequency(), distance, case: at.case })
+            };
+            self.outputs.par_iter().filter_map(point).collect()
+        });
+        let mut case = self.case.clone();
+        let of = |point: &ChannelPoint| {
+            case.feedback_ratio = point.case.feedback_ratio;
+            case.output_divider = point.case.output_divider;
+            case.oscillator.clone_from(&point.case.oscillator);
+            (point.output, spurs::boundary_line(&case, &Ladder::new(&case), stated, point.distance))
+        };
+        made.iter().map(of).collect()
     }
 
     /// Metrics that only a fractional divider has.

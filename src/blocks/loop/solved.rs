@@ -1,7 +1,10 @@
 //! What a solved loop leaves for the blocks that are `of` it.
 
+use std::sync::OnceLock;
+
 use super::channel::Facts;
 use super::fill::Filled;
+use super::fraction::ChannelPoint;
 use super::planning::Planned;
 use super::{Arc, Case, Channel, Digits, Faults, Given, Plan, Unit, first_of, print};
 use crate::blocks::amplifier::Amplifier;
@@ -63,6 +66,8 @@ pub struct SolvedLoop {
     pub tuning_limits: (f64, f64),
     /// Line near an integer, in band, dBc at the oscillator, as stated; fractional dividers only.
     pub boundary_spur: Option<f64>,
+    /// Where the channels lie: found when asked for, once for a loop and its trials.
+    pub(super) channel_points: Arc<OnceLock<Vec<ChannelPoint>>>,
     /// Band of the oscillator, where it has several.
     pub band: String,
     /// Relative stability of the reference.
@@ -120,6 +125,7 @@ impl SolvedLoop {
             current_because: filled.current_because,
             tuning_limits,
             boundary_spur: None,
+            channel_points: Arc::default(),
             band,
             stability,
             reference_slew: None,

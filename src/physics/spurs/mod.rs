@@ -6,9 +6,11 @@
 //! Lines of the pump are not divided by `1 + G`: the detector looks once per period, sees the same in each, and does
 //! not act on the ripple. Coupling over the board is not in any of them.
 
+mod fraction;
 mod pump;
 mod supply;
 
+pub use fraction::{OutputLine, boundary_line, modulator_lines};
 pub use pump::{PumpWaveform, reference_index, reference_spur};
 pub use supply::supply_line;
 
