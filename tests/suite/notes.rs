@@ -149,3 +149,19 @@ fn good_notes_give_their_stored_numbers() {
     }
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
 }
+
+/// The same seed gives the same bytes, however many cores share the work.
+#[test]
+fn one_core_and_two_write_the_same_results() {
+    let name = "band_and_tolerance";
+    let results = ["1", "2"].map(|cores| {
+        let place = place("notes/good", name);
+        let mut command = place.command(&["typeset", &format!("{name}.md")]);
+        // Without a typesetter all but the PDF is written.
+        let run = place.end(command.env("RAYON_NUM_THREADS", cores));
+        assert_eq!(run.status, Some(3), "{}", run.all());
+        place.read(&format!("out/{name}/results.json"))
+    });
+    assert!(results[0].contains("\"yield_at_least\""), "{}", results[0]);
+    assert!(results[0] == results[1], "results.json differs");
+}

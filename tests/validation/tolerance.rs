@@ -1,8 +1,15 @@
 //! Tolerances: distributions, bounds and the natural frequency against published values.
 
+use std::sync::Arc;
+
 use loopcase::num::statistics::{mean_and_deviation, share_bounds, trials_needed};
-use loopcase::physics::part::{Case, Filter, NoiseFacts, OscillatorPoint, PumpPoint, Topology, Tuning};
-use loopcase::physics::scatter::{Distribution, Drift, Scatter, Vary};
+use loopcase::physics::budget::{Budget, Work};
+use loopcase::physics::part::{
+    Case, Filter, LevelTable, NoiseFacts, OscillatorPoint, PumpPoint, Topology, Tuning,
+};
+use loopcase::physics::poles::Poles;
+use loopcase::physics::scatter::{Distribution, Drift, Level, Scatter, Vary};
+use serde_json::Value;
 
 use super::support::{close, number, row};
 
@@ -166,4 +173,79 @@ fn the_true_yield_lies_in_its_interval() {
         inside += usize::from(low <= 0.95 && 0.95 <= high);
     }
     assert!(inside >= 90, "{inside} of 100");
+}
+
+/// The loop of `generators/tolerance_runs.py`.
+fn noisy() -> Case {
+    let table = |points: &[(f64, f64)]| LevelTable::new(points.to_vec()).map(Arc::new);
+    let mut case = case();
+    case.filter = Filter::of(Topology::Passive(3));
+    for (name, value) in [("C1", 8.2e-9), ("R2", 220.0), ("C2", 120e-9), ("R3", 680.0), ("C3", 1.5e-9)] {
+        case.filter.set(name, value);
+    }
+    (case.reference_frequency, case.detector_frequency, case.feedback_ratio) = (80e6, 2.5e6, 1120.0);
+    case.oscillator = OscillatorPoint {
+        frequency: 2.8e9,
+        gain: 80e6,
+        input_capacitance: 47e-12,
+        modulation_bandwidth: Some(12e6),
+        pushing: 8e6,
+        ..case.oscillator
+    };
+    case.pump.current = 2.5e-3;
+    case.noise = NoiseFacts {
+        reference: table(&[(10.0, -110.0), (1e3, -155.0), (1e5, -165.0)]),
+        oscillator: table(&[(1e3, -62.0), (1e4, -91.0), (1e5, -114.0), (1e6, -135.0), (1e7, -154.0)]),
+        supply: table(&[(10.0, -144.0), (1e5, -164.0)]),
+        detector_floor: Some(-222.0),
+        flicker: Some((-118.0, 1e4, 1e9)),
+        output_floor: table(&[(1e4, -158.0), (1e6, -161.0)]),
+        ..NoiseFacts::default()
+    };
+    case
+}
+
+/// Means and deviations against a plain numpy Monte Carlo of the same loop, which shares no code and no random numbers
+/// with the library: within three standard errors of both samples together.
+/// Source of the errors: of a mean `s / sqrt n`, of a deviation `s sqrt((kurtosis - 1) / 4 n)`; H. Cramer, Mathematical
+/// Methods of Statistics, 1946, 27.4 and 28.3 (from memory).
+#[test]
+fn runs_spread_as_in_a_plain_monte_carlo() {
+    const RUNS: u64 = 4000;
+    let stored: Value = serde_json::from_str(include_str!("tolerance-runs.json")).expect("JSON");
+    let nominal = noisy();
+    let budget = Budget::new(&nominal, (1e3, 1e7), None).expect("a range");
+    let parts = ["C1", "R2", "C2", "R3", "C3"].map(|name| Vary::Part(name, 0.05));
+    let levels = Level::ALL.map(|level| Vary::Level(level, 1.0));
+    let rest = [Vary::Gain(0.1), Vary::Pump(0.05), Vary::Temperature(253.15, 333.15)];
+    let vary: Vec<Vary> = parts.into_iter().chain(levels).chain(rest).collect();
+    for (name, distribution) in [("uniform", Distribution::Uniform), ("normal", Distribution::Normal)] {
+        let tuning = Tuning::line(80e6, (0.5, 4.5), (2.64e9, 2.96e9)).expect("a line");
+        let drift = Drift { tuning, drift: -120e3, at: 298.15 };
+        let scatter = Scatter { vary: vary.clone(), distribution, seed: 5, drift };
+        let (mut case, mut work) = (nominal.clone(), Work::default());
+        let mut columns: [Vec<f64>; 4] = Default::default();
+        for run in 0..RUNS {
+            scatter.apply(&nominal, &scatter.draw(run), &mut case);
+            let read = Poles::new(&case).read();
+            let rms_phase = budget.read(&case, &mut work).rms_phase;
+            let values = [case.oscillator.tuning_voltage, read.bandwidth, read.phase_margin, rms_phase];
+            for (column, value) in columns.iter_mut().zip(values) {
+                column.push(value);
+            }
+        }
+        for (metric, values) in
+            ["tuning_voltage", "bandwidth", "phase_margin", "rms_phase"].iter().zip(&columns)
+        {
+            let expected = &stored[name][metric];
+            let (mean, deviation) = mean_and_deviation(values);
+            let wanted = number(expected, "deviation");
+            let share = (1.0 / RUNS as f64 + 1.0 / number(&stored, "runs")).sqrt();
+            let off = (mean - number(expected, "mean")) / (wanted * share);
+            assert!(off.abs() < 3.0, "{name} {metric}: mean {mean}, {off} standard errors off");
+            let error = wanted * share * ((number(expected, "kurtosis") - 1.0) / 4.0).sqrt();
+            let off = (deviation - wanted) / error;
+            assert!(off.abs() < 3.0, "{name} {metric}: deviation {deviation}, {off} standard errors off");
+        }
+    }
 }
