@@ -9,8 +9,10 @@
 //! 6. `document` puts prose (filled by `template`) and exhibits together for one edition;
 //! 7. `emit` turns the document into files, `disk` and `typeset` bring them to the reader.
 
+pub mod archive;
 pub mod blocks;
 pub mod cli;
+pub mod compare;
 pub mod diag;
 pub mod disk;
 pub mod document;

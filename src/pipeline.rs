@@ -4,11 +4,11 @@
 
 use std::sync::Arc;
 
-use crate::blocks::{self, Inputs, OpenItems, Solution, SolvedLoop};
+use crate::blocks::{self, Changes, Inputs, OpenItems, Solution, SolvedLoop};
 use crate::diag::{Diagnostic, Severity, Warned};
 use crate::document::{self, Basis, BlockInput, Document, Edition, Equation, Look};
 use crate::emit::{self, OutFile};
-use crate::exhibit::Exhibit;
+use crate::exhibit::{Drawings, Exhibit};
 use crate::note::place::Place;
 use crate::note::{self, Note};
 use crate::results::Store;
@@ -51,6 +51,8 @@ pub struct Solved {
     pub store: Store,
     /// Edition.
     pub edition: Edition,
+    /// Title of the front matter.
+    pub title: String,
     /// Date of the front matter, as written.
     pub date: Option<String>,
     document: Document,
@@ -58,11 +60,39 @@ pub struct Solved {
     images: Vec<OutFile>,
 }
 
+impl Solved {
+    /// Names and texts of the templates that make the document.
+    pub fn templates(&self) -> impl Iterator<Item = (&str, &str)> {
+        self.look.files()
+    }
+}
+
+/// What whoever solves a note again and again keeps from one turn to the next: solved blocks and drawn figures.
+///
+/// In memory, since what a solved block leaves for others is code as well as numbers.
+#[derive(Default)]
+pub struct Kept {
+    blocks: solve::Kept,
+    drawings: Arc<Drawings>,
+}
+
+impl Kept {
+    /// Blocks that the last turn had to solve, and all of them.
+    pub fn counts(&self) -> (usize, usize) {
+        (self.blocks.again, self.blocks.all)
+    }
+}
+
 /// Reads and solves a note. Every fault is found in one run.
 pub fn solve(job: &Job<'_>) -> Outcome {
+    solve_again(job, &mut Kept::default())
+}
+
+/// The same, where only what is not kept is solved.
+pub fn solve_again(job: &Job<'_>, kept: &mut Kept) -> Outcome {
     let sources = Arc::new(SourceMap::new());
     let mut diagnostics = Vec::new();
-    let solved = run(job, &sources, &mut diagnostics);
+    let solved = run(job, kept, &sources, &mut diagnostics);
     let failed = diagnostics.iter().any(|d| d.severity == Severity::Error);
     diagnostics.sort_by_key(|d| d.span);
     diagnostics.dedup();
@@ -86,7 +116,12 @@ pub fn produce(solved: &Solved, formats: &[&str]) -> Result<Vec<OutFile>, Vec<Di
     if faults.is_empty() { Ok(files) } else { Err(faults) }
 }
 
-fn run(job: &Job<'_>, sources: &Arc<SourceMap>, out: &mut Vec<Diagnostic>) -> Option<Solved> {
+fn run(
+    job: &Job<'_>,
+    kept: &mut Kept,
+    sources: &Arc<SourceMap>,
+    out: &mut Vec<Diagnostic>,
+) -> Option<Solved> {
     let bytes = match job.files.read(job.note) {
         Ok(bytes) => bytes,
         Err(fault) => {
@@ -101,16 +136,18 @@ fn run(job: &Job<'_>, sources: &Arc<SourceMap>, out: &mut Vec<Diagnostic>) -> Op
     let input = note::Input { bytes: &bytes, shown: job.shown, folder, files: job.files, with: job.with };
     let note = note::read(&input, &blocks::kind_infos(), sources, out)?;
     let root = note::shown_root(job.shown, folder);
-    let mut done = solve::solve(&note.blocks, job.files, sources, &root, out);
+    let mut done = solve::solve(&note.blocks, job.files, sources, &root, &mut kept.blocks, out);
     done.store.note = note_name(job.note).to_owned();
     done.store.revision.clone_from(&note.front.revision);
+    done.store.what_if = job.with.iter().map(|(path, value)| format!("{path} = {value}")).collect();
     done.store.warnings = solve::warnings(out, &done.store, sources);
     if out.iter().any(|d| d.severity == Severity::Error) {
         prose_faults(&note, &done, sources, out);
         return None;
     }
     let edition = job.edition.unwrap_or(Edition::Review);
-    let document = document(job, &note, &done, edition, sources, out)?;
+    let mut document = document(job, &note, &done, edition, sources, out)?;
+    document.drawings = Arc::clone(&kept.drawings);
     let images = images(job, &note, &document, out);
     let named = match edition {
         Edition::Customer => "customer",
@@ -119,6 +156,7 @@ fn run(job: &Job<'_>, sources: &Arc<SourceMap>, out: &mut Vec<Diagnostic>) -> Op
     Some(Solved {
         store: document.store.clone(),
         edition,
+        title: note.front.title.clone(),
         date: note.front.date.clone(),
         look: job.template.cloned().or_else(|| Look::named(named))?,
         document,
@@ -191,9 +229,9 @@ fn document(
         blocks: note
             .blocks
             .iter()
-            .filter_map(|raw| block_input(done.solved.get(&raw.name)?, raw.line, &inputs))
+            .filter_map(|raw| block_input(done.solved.get(&raw.name)?, raw.line, edition, &inputs))
             .collect(),
-        what_if: job.with.iter().map(|(path, value)| format!("{path} = {value}")).collect(),
+        what_if: done.store.what_if.clone(),
         typesetter: TYPESETTER.to_owned(),
         fill: &fill,
         sources: Arc::clone(sources),
@@ -237,14 +275,24 @@ fn images(job: &Job<'_>, note: &Note, document: &Document, out: &mut Vec<Diagnos
     files
 }
 
-fn block_input(solution: &Solution, line: usize, inputs: &Inputs<'_>) -> Option<BlockInput> {
+fn block_input(
+    solution: &Solution,
+    line: usize,
+    edition: Edition,
+    inputs: &Inputs<'_>,
+) -> Option<BlockInput> {
     let Solution { given, solved } = solution;
     let kind = blocks::kind(given.kind)?;
     let fields = &given.fields;
     let shown = |word: &str| {
         !fields.written("show") || fields.list("show").iter().any(|item| item.text() == Some(word))
     };
-    let exhibits = kind.show(given, solved, inputs).into_iter().filter(|exhibit| match exhibit {
+    let all = match (edition, solved.model.downcast_ref::<Changes>()) {
+        // What was internal in an earlier revision is not told apart by the audience of this one.
+        (Edition::Customer, Some(changes)) => changes.public(inputs),
+        _ => kind.show(given, solved, inputs),
+    };
+    let exhibits = all.into_iter().filter(|exhibit| match exhibit {
         Exhibit::Figure(_) => shown("figure"),
         Exhibit::Table(_) => shown("table"),
         Exhibit::Prose { .. } => true,

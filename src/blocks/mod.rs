@@ -18,6 +18,7 @@ mod again;
 mod alternatives;
 mod amplifier;
 mod band;
+mod changes;
 mod choice;
 mod compliance;
 mod decision;
@@ -57,6 +58,7 @@ mod trace;
 mod values;
 
 pub use again::{Again, Change, Trial};
+pub use changes::Changes;
 pub use fields::{COMMON, FACTS};
 pub use inputs::{Catalog, Given, Inputs, Needed, Solution, Solutions};
 pub use r#loop::{AtChannel, ChannelError, SolvedLoop};
@@ -90,6 +92,7 @@ pub static KINDS: &[&dyn Kind] = &[
     &program::ProgramKind,
     &decision::DecisionKind,
     &open_items::OpenItemsKind,
+    &changes::ChangesKind,
 ];
 
 /// The kind of that name.

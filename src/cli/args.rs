@@ -5,6 +5,8 @@ use std::path::PathBuf;
 use clap::builder::styling::{AnsiColor, Styles};
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
+use crate::document::Edition;
+
 /// Cyan for what is typed, bold for headings.
 const STYLES: Styles = Styles::styled()
     .header(AnsiColor::White.on_default().bold())
@@ -15,8 +17,9 @@ const STYLES: Styles = Styles::styled()
 const EXIT_CODES: &str = "\
 Exit codes:
   0  done
-  1  judge: a requirement is not met, or two routes to a number disagree
-  2  a fault in a note, its data or the command line
+  1  judge: a requirement is not met, or two routes to a number disagree;
+     reopen and compare: something differs
+  2  a fault in a note, its data, a sealed file (damaged) or the command line
   3  typesetter missing or failing
   4  file system
 Of several notes the highest counts.";
@@ -37,6 +40,14 @@ pub(super) enum Command {
     Judge(Judge),
     /// Write a new note to edit, that typesets as it is; asks for what no option says
     Start(Start),
+    /// Typeset a note again at every change of it, its data or its parts
+    Follow(Follow),
+    /// Put a note, everything that produced its document, and the document into one file
+    Seal(Seal),
+    /// Check a sealed file to the last byte, solve it again and say what differs
+    Reopen(Reopen),
+    /// Say what differs between two revisions, the most important first
+    Compare(Compare),
     /// Explain the kinds of block, their fields and metrics
     Describe(Describe),
     /// Say which typst would be used
@@ -111,6 +122,61 @@ pub(super) enum Design {
     Clock,
     /// A source in fine steps, fractional divider
     Fractional,
+pub(super) struct Follow {
+    /// The note
+    #[arg(value_name = "NOTE")]
+    pub note: PathBuf,
+    /// What if: set a field of a block, see `typeset`
+    #[arg(long, value_name = "NAME=VALUE", value_parser = assignment)]
+    pub with: Vec<(String, String)>,
+    /// Who the document is for, see `typeset`
+    #[arg(long, value_name = "EDITION")]
+    pub edition: Option<EditionWord>,
+    /// Your own look, see `typeset`
+    #[arg(long, value_name = "FOLDER")]
+    pub template: Option<PathBuf>,
+    /// Where results go
+    #[arg(long, value_name = "FOLDER", default_value = "out")]
+    pub into: PathBuf,
+    /// The typst to use, see `typeset`
+    #[arg(long, value_name = "PATH")]
+    pub typesetter: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct Seal {
+    /// The note; its front matter has to name the revision
+    #[arg(value_name = "NOTE")]
+    pub note: PathBuf,
+    /// Your own look, see `typeset`
+    #[arg(long, value_name = "FOLDER")]
+    pub template: Option<PathBuf>,
+    /// Where NOTE-REVISION.zip goes; absent: the folder `sealed` beside the note
+    #[arg(long, value_name = "FOLDER")]
+    pub into: Option<PathBuf>,
+    /// The typst to use, see `typeset`
+    #[arg(long, value_name = "PATH")]
+    pub typesetter: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct Reopen {
+    /// A file that `seal` made
+    #[arg(value_name = "FILE")]
+    pub file: PathBuf,
+    /// The typst to typeset it again with, see `typeset`
+    #[arg(long, value_name = "PATH")]
+    pub typesetter: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct Compare {
+    /// A note, or a file that `seal` made
+    #[arg(value_name = "OLD")]
+    pub old: PathBuf,
+    /// A note, or a file that `seal` made
+    #[arg(value_name = "NEW")]
+    pub new: PathBuf,
 }
 
 #[derive(Debug, Args)]
@@ -145,6 +211,16 @@ pub(super) enum EditionWord {
     Review,
     /// Without what is marked internal
     Customer,
+}
+
+impl EditionWord {
+    /// What it stands for.
+    pub(super) fn edition(self) -> Edition {
+        match self {
+            EditionWord::Review => Edition::Review,
+            EditionWord::Customer => Edition::Customer,
+        }
+    }
 }
 
 /// A format made on demand.

@@ -8,9 +8,9 @@ use std::process::ExitCode;
 pub(super) enum Exit {
     /// All done; for `judge`: every judged requirement is met and no second route disagrees.
     Done = 0,
-    /// A requirement is not met, or two routes disagree.
+    /// A requirement is not met, two routes disagree, or what was compared differs.
     NotMet = 1,
-    /// A fault in a note, its data or the command line.
+    /// A fault in a note, its data, a sealed file or the command line.
     Faulty = 2,
     /// The typesetter is missing or failed.
     Typesetter = 3,

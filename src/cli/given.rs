@@ -40,6 +40,22 @@ impl NoteFile {
     }
 }
 
+/// The one note of a command that takes no folder. What is wrong is told.
+pub(super) fn one_note(path: &Path, command: &str, console: &mut Console) -> Result<NoteFile, Exit> {
+    if path.is_dir() {
+        let message = format!("`{}` is a folder, `{command}` takes one note", path.display());
+        let beside = notes_in(path).map(|found| found.notes).unwrap_or_default();
+        let hint = match beside.first() {
+            Some(note) => format!("a note in it: {}", note.display()),
+            None => "a note is a *.md file that opens with front matter between `---` lines".to_owned(),
+        };
+        console.fault(&Diagnostic::error("not-a-note", message).hint(hint));
+        return Err(Exit::Faulty);
+    }
+    let (mut notes, exit) = notes_of(&[path.to_owned()], console);
+    notes.pop().ok_or(exit)
+}
+
 /// All notes that the paths name, in order, each once; faults are told and lead to the exit code beside them.
 pub(super) fn notes_of(paths: &[PathBuf], console: &mut Console) -> (Vec<NoteFile>, Exit) {
     let mut notes: Vec<NoteFile> = Vec::new();

@@ -8,6 +8,7 @@ use super::exit::Exit;
 use super::given::notes_of;
 use super::matrix::{disagreements, matrix, remedies, summary};
 use super::solving::{Wish, solve_note};
+use crate::pipeline::Kept;
 use crate::results::{State, Store, to_json};
 
 pub(super) fn run(args: &Judge, console: &mut Console) -> Exit {
@@ -16,7 +17,9 @@ pub(super) fn run(args: &Judge, console: &mut Console) -> Exit {
     let several = notes.len() > 1;
     let mut values = Vec::new();
     for note in &notes {
-        let solved = note.open(console).and_then(|files| solve_note(note, &files, wish, console));
+        let solved = note
+            .open(console)
+            .and_then(|files| solve_note(note, &files, wish, &mut Kept::default(), console));
         match solved {
             Ok((_, solved)) => {
                 if args.json {
@@ -45,6 +48,9 @@ fn verdict(store: &Store) -> Exit {
 
 fn report(store: &Store, heading: Option<&str>) -> String {
     let mut text = heading.map(|note| format!("{note}\n")).unwrap_or_default();
+    if !store.what_if.is_empty() {
+        text.push_str(&format!("what if: {}\n", store.what_if.join(", ")));
+    }
     text.push_str(&matrix(store));
     text.push_str(&summary(store));
     text.push('\n');

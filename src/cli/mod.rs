@@ -3,12 +3,19 @@
 #![allow(clippy::disallowed_methods, reason = "this is the folder that talks to the user's terminal")]
 
 mod args;
+mod compare;
 mod console;
 mod describe;
 mod exit;
+mod follow;
 mod given;
 mod judge;
 mod matrix;
+mod moved;
+mod pdf;
+mod reopen;
+mod seal;
+mod sealed;
 mod shape;
 mod solving;
 mod start;
@@ -39,6 +46,10 @@ fn dispatch(command: Command, console: &mut Console) -> Exit {
         Command::Typeset(args) => typeset::run(&args, console),
         Command::Judge(args) => judge::run(&args, console),
         Command::Start(args) => start::run(&args, console),
+        Command::Follow(args) => follow::run(&args, console),
+        Command::Seal(args) => seal::run(&args, console),
+        Command::Reopen(args) => reopen::run(&args, console),
+        Command::Compare(args) => compare::run(&args, console),
         Command::Describe(args) => describe::run(&args, console),
         Command::Typesetter(args) => typesetter::run(&args, console),
     }

@@ -4,9 +4,9 @@ use super::console::Console;
 use super::exit::Exit;
 use super::given::NoteFile;
 use crate::diag::Severity;
-use crate::disk::Folder;
 use crate::document::{Edition, Look};
-use crate::pipeline::{Job, Outcome, Solved, solve};
+use crate::pipeline::{Job, Kept, Outcome, Solved, solve_again};
+use crate::source::Files;
 
 /// What is asked of every note of a run.
 #[derive(Clone, Copy, Debug, Default)]
@@ -19,21 +19,23 @@ pub(super) struct Wish<'a> {
     pub look: Option<&'a Look>,
 }
 
-/// Solves a note and tells its faults and warnings.
+/// Solves a note, but for what is kept, and tells its faults and warnings.
 pub(super) fn solve_note(
     note: &NoteFile,
-    files: &Folder,
+    files: &dyn Files,
     wish: Wish<'_>,
+    kept: &mut Kept,
     console: &mut Console,
 ) -> Result<(Outcome, Solved), Exit> {
-    let mut outcome = solve(&Job {
+    let job = Job {
         files,
         note: &note.file,
         shown: &note.shown,
         with: wish.with,
         edition: wish.edition,
         template: wish.look,
-    });
+    };
+    let mut outcome = solve_again(&job, kept);
     for diagnostic in &outcome.diagnostics {
         console.diagnostic(diagnostic, &outcome.sources);
     }

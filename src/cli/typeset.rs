@@ -10,10 +10,10 @@ use super::matrix::summary;
 use super::solving::{Wish, solve_note};
 use super::typesetter::choose;
 use crate::diag::Diagnostic;
-use crate::disk::{DiskError, Folder, Staging, remove_file, replace_file, texts_below};
+use crate::disk::{DiskError, Staging, remove_file, replace_file, texts_below};
 use crate::document::{Edition, Look};
 use crate::emit::{OutFile, note_line};
-use crate::pipeline::{Outcome, Solved, produce};
+use crate::pipeline::{Kept, Outcome, Solved, produce};
 use crate::source::Files;
 use crate::typeset::{Compile, CompileError, Message, PATIENCE, Typesetter, creation_timestamp};
 
@@ -30,10 +30,7 @@ pub(super) fn run(args: &args::Typeset, console: &mut Console) -> Exit {
         Ok(found) => (Some(found), Exit::Done),
         Err(fault) => (None, fault),
     };
-    let edition = args.edition.map(|word| match word {
-        EditionWord::Review => Edition::Review,
-        EditionWord::Customer => Edition::Customer,
-    });
+    let edition = args.edition.map(EditionWord::edition);
     let wish = Wish { with: &args.notes.with, edition, look: look.as_ref() };
     let mut also: Vec<&str> = args.also.iter().map(|word| word.format()).collect();
     also.sort_unstable();
@@ -46,7 +43,7 @@ pub(super) fn run(args: &args::Typeset, console: &mut Console) -> Exit {
     exit
 }
 
-fn own_look(folder: &Path, console: &mut Console) -> Result<Look, Exit> {
+pub(super) fn own_look(folder: &Path, console: &mut Console) -> Result<Look, Exit> {
     let texts = texts_below(folder).map_err(|error| {
         console.error("template", error.to_string());
         Exit::Faulty
@@ -61,30 +58,68 @@ fn own_look(folder: &Path, console: &mut Console) -> Result<Look, Exit> {
     })
 }
 
+/// A note that was solved, and the files that came of it.
+#[derive(Clone, Copy)]
+pub(super) struct Made<'a> {
+    /// The note.
+    pub note: &'a NoteFile,
+    /// Its files.
+    pub files: &'a dyn Files,
+    /// How solving went.
+    pub outcome: &'a Outcome,
+    /// The results.
+    pub solved: &'a Solved,
+    /// The files.
+    pub products: &'a [OutFile],
+}
+
 /// Where and with what documents are made.
-struct Press<'a> {
-    into: &'a Path,
-    also: &'a [&'a str],
-    typesetter: Option<&'a Typesetter>,
+#[derive(Clone, Copy)]
+pub(super) struct Press<'a> {
+    /// Where result folders go.
+    pub into: &'a Path,
+    /// Formats beside the document.
+    pub also: &'a [&'a str],
+    /// The typesetter, where there is one.
+    pub typesetter: Option<&'a Typesetter>,
+}
+
+/// The files of a result folder; what can't be said is told.
+pub(super) fn products(
+    solved: &Solved,
+    also: &[&str],
+    outcome: &Outcome,
+    console: &mut Console,
+) -> Result<Vec<OutFile>, Exit> {
+    produce(solved, also).map_err(|faults| {
+        for fault in &faults {
+            console.diagnostic(fault, &outcome.sources);
+        }
+        Exit::Faulty
+    })
 }
 
 impl Press<'_> {
     /// From a note to its result folder. What failed was told.
     fn run(&self, note: &NoteFile, wish: Wish<'_>, console: &mut Console) -> Result<(), Exit> {
         let files = note.open(console)?;
-        let (outcome, solved) = solve_note(note, &files, wish, console)?;
-        let products = produce(&solved, self.also).map_err(|faults| {
-            for fault in &faults {
-                console.diagnostic(fault, &outcome.sources);
-            }
-            Exit::Faulty
-        })?;
-        let target = self.into.join(folder_name(&note.name, solved.edition, !wish.with.is_empty()));
+        let (outcome, solved) = solve_note(note, &files, wish, &mut Kept::default(), console)?;
+        let products = products(&solved, self.also, &outcome, console)?;
+        let made = Made { note, files: &files, outcome: &outcome, solved: &solved, products: &products };
+        let target = self.write(&made, !wish.with.is_empty(), console)?;
+        self.report(note, &target, &products, &solved, console);
+        Ok(())
+    }
+
+    /// Writes the result folder and its PDF; returns where.
+    pub fn write(&self, made: &Made<'_>, what_if: bool, console: &mut Console) -> Result<PathBuf, Exit> {
+        let Made { note, files, outcome, solved, products } = *made;
+        let target = self.into.join(folder_name(&note.name, solved.edition, what_if));
         let disk = |error: DiskError, console: &mut Console| {
             console.error("file-system", error.to_string());
             Exit::Disk
         };
-        let mut staging = stage(&target, &products).map_err(|error| disk(error, console))?;
+        let mut staging = stage(&target, products).map_err(|error| disk(error, console))?;
         let failed = beside(&target, ".failed.typ");
         if let Some(typesetter) = self.typesetter {
             let compile = Compile {
@@ -95,8 +130,7 @@ impl Press<'_> {
                 timestamp: creation_timestamp(solved.date.as_deref()),
                 limit: PATIENCE,
             };
-            let press =
-                Proof { note, files: &files, outcome: &outcome, source: text_of(&products, compile.source) };
+            let press = Proof { note, files, outcome, source: text_of(products, compile.source) };
             match compile.run() {
                 Ok(warnings) => press.tell(&warnings, console),
                 Err(error) => {
@@ -109,8 +143,7 @@ impl Press<'_> {
             keep_outdated(&mut staging, &note.name).map_err(|error| disk(error, console))?;
         }
         staging.commit().and_then(|()| remove_file(&failed)).map_err(|error| disk(error, console))?;
-        self.report(note, &target, &products, &solved, console);
-        Ok(())
+        Ok(target)
     }
 
     fn report(
@@ -178,7 +211,7 @@ fn text_of(products: &[OutFile], path: &str) -> String {
 /// What the typesetter said, brought back to the note.
 struct Proof<'a> {
     note: &'a NoteFile,
-    files: &'a Folder,
+    files: &'a dyn Files,
     outcome: &'a Outcome,
     /// The Typst text.
     source: String,

@@ -8,6 +8,7 @@ mod notes;
 mod replace;
 mod staging;
 mod texts;
+mod watch;
 
 use std::fmt;
 use std::io;
@@ -16,9 +17,10 @@ use std::path::{Path, PathBuf};
 pub use folder::{Folder, MAX_FILE};
 pub use lock::Lock;
 pub use notes::{FolderNotes, notes_in};
-pub use replace::{remove_file, replace_file, replace_folder};
+pub use replace::{create_file, remove_file, replace_file, replace_folder};
 pub use staging::Staging;
 pub use texts::texts_below;
+pub use watch::{Seen, Watch};
 
 /// What could not be done with a path.
 #[derive(Debug)]
@@ -40,6 +42,8 @@ pub enum Why {
     Locked,
     /// It holds something that no run of this tool made, so it is not replaced.
     Foreign,
+    /// There is one already, and it is of a kind that is never replaced.
+    Exists,
     /// The name is not one below the folder, or stands there twice.
     BadName,
 }
@@ -61,6 +65,7 @@ impl fmt::Display for DiskError {
             Why::System(error) => write!(f, "{error}"),
             Why::Locked => f.write_str("another run is still writing there"),
             Why::Foreign => f.write_str("it holds files that are not results of a note"),
+            Why::Exists => f.write_str("it is there already"),
             Why::BadName => f.write_str("not a name of its own inside the result folder"),
         }
     }

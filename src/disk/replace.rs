@@ -2,9 +2,13 @@
 
 use std::fs;
 use std::io::{self, Write};
-use std::path::Path;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
 
-use super::{DiskError, Staging};
+use super::{DiskError, Lock, Staging, Why};
+
+/// How long to wait for another run that makes the same file.
+const PATIENCE: Duration = Duration::from_mins(2);
 
 /// Replaces the whole folder `target` by these files (path below it, bytes), or changes nothing.
 ///
@@ -37,6 +41,50 @@ pub fn replace_file(target: &Path, bytes: &[u8]) -> Result<(), DiskError> {
     file.as_file().sync_all().map_err(fault)?;
     file.persist(target).map_err(|e| fault(e.error))?;
     Ok(())
+}
+
+/// Makes a file that is not there yet, whole or not at all. What a killed run left of it goes.
+///
+/// # Errors
+/// [`Why::Exists`] where there is one of that name; else what the system says.
+pub fn create_file(target: &Path, bytes: &[u8]) -> Result<(), DiskError> {
+    let fault = |error| DiskError::new("could not write", target, error);
+    let parent = match target.parent() {
+        Some(parent) if !parent.as_os_str().is_empty() => parent,
+        _ => Path::new("."),
+    };
+    let Some(name) = target.file_name() else {
+        return Err(DiskError::because("could not write", target, Why::BadName));
+    };
+    fs::create_dir_all(parent).map_err(|e| DiskError::new("could not create", parent, e))?;
+    let beside = |ending: &str| -> PathBuf {
+        let mut hidden = std::ffi::OsString::from(".");
+        hidden.push(name);
+        hidden.push(ending);
+        parent.join(hidden)
+    };
+    let _lock = Lock::take(&beside(".lock"), PATIENCE, || {})?;
+    let new = beside(".new");
+    remove_file(&new)?;
+    let written = fs::File::create_new(&new)
+        .and_then(|mut file| file.write_all(bytes).and_then(|()| file.sync_all()))
+        .map_err(fault)
+        .and_then(|()| place(&new, target));
+    // Under its own name, or given up: this one is not needed any more.
+    remove_file(&new)?;
+    written
+}
+
+/// Gives a file a second name that nothing has yet.
+fn place(new: &Path, target: &Path) -> Result<(), DiskError> {
+    let exists = || DiskError::because("will not replace", target, Why::Exists);
+    match fs::hard_link(new, target) {
+        Ok(()) => Ok(()),
+        Err(error) if error.kind() == io::ErrorKind::AlreadyExists => Err(exists()),
+        // Not every file system knows second names; the lock keeps other runs of this tool out.
+        Err(_) if target.symlink_metadata().is_ok() => Err(exists()),
+        Err(_) => fs::rename(new, target).map_err(|error| DiskError::new("could not write", target, error)),
+    }
 }
 
 /// Removes a file that may not be there.
@@ -78,5 +126,17 @@ mod tests {
         remove_file(&target).expect("removed");
         remove_file(&target).expect("not there is well too");
         assert_eq!(fs::read_dir(out.path().join("new")).expect("a folder").count(), 0);
+    }
+
+    #[test]
+    fn a_file_is_made_once_and_never_replaced() {
+        let out = tempfile::tempdir().expect("a folder");
+        let target = out.path().join("sealed/lo-A.zip");
+        fs::create_dir(out.path().join("sealed")).expect("a folder");
+        fs::write(out.path().join("sealed/.lo-A.zip.new"), b"half").expect("what a killed run left");
+        create_file(&target, b"1").expect("written");
+        assert!(matches!(create_file(&target, b"2"), Err(DiskError { why: Why::Exists, .. })));
+        assert_eq!(fs::read(&target).expect("there"), b"1");
+        assert_eq!(fs::read_dir(out.path().join("sealed")).expect("a folder").count(), 1);
     }
 }

@@ -15,6 +15,9 @@ use crate::source::confine;
 /// How long to wait for another run that writes the same result folder.
 const PATIENCE: Duration = Duration::from_mins(2);
 
+/// How often a folder is tried to be removed.
+const TRIES: u32 = 50;
+
 /// The file by which a result folder is told from any other.
 const MARK: &str = "results.json";
 
@@ -114,6 +117,11 @@ impl Staging {
     /// [`Why::BadName`] for a path that leaves the folder or was written before, or what the system says.
     pub fn write(&mut self, path: &str, bytes: &[u8]) -> Result<(), DiskError> {
         let place = self.place(path)?;
+        // What did not change is on the disk already: a second name for it costs nothing.
+        let earlier = self.target.join(path);
+        if holds(&earlier, bytes) && fs::hard_link(&earlier, &place).is_ok() {
+            return Ok(());
+        }
         let fault = |error| DiskError::new("could not write", &place, error);
         let mut file = File::create_new(&place).map_err(fault)?;
         file.write_all(bytes).map_err(fault)?;
@@ -155,6 +163,13 @@ impl Staging {
         self.syncing.finish().map_err(|(place, error)| DiskError::new("could not write", &place, error))?;
         let fault = |error| DiskError::new("could not replace", &self.target, error);
         let replaces = self.target.exists();
+        if replaces && exchange(&self.new, &self.target) {
+            // From here on `new` is the earlier one; what can't be removed now is removed by the next run.
+            self.done = true;
+            sync_folder(&self.target);
+            let _ = remove(&self.new);
+            return Ok(());
+        }
         if replaces {
             fs::rename(&self.target, &self.old).map_err(fault)?;
         }
@@ -165,10 +180,7 @@ impl Staging {
             return Err(fault(error));
         }
         self.done = true;
-        if let Some(parent) = self.target.parent() {
-            // Not every file system can sync a folder; the swap has happened all the same.
-            let _ = File::open(parent).and_then(|folder| folder.sync_all());
-        }
+        sync_folder(&self.target);
         if replaces {
             // The new result stands; what can't be removed now is removed by the next run.
             let _ = remove(&self.old);
@@ -185,6 +197,32 @@ impl Drop for Staging {
             let _ = remove(&self.new);
         }
     }
+}
+
+/// Brings a swap to the disk. Not every file system can; it has happened all the same.
+fn sync_folder(target: &Path) {
+    if let Some(parent) = target.parent() {
+        let _ = File::open(parent).and_then(|folder| folder.sync_all());
+    }
+}
+
+/// Whether a file holds just these bytes.
+fn holds(path: &Path, bytes: &[u8]) -> bool {
+    fs::symlink_metadata(path).is_ok_and(|found| found.is_file() && found.len() == bytes.len() as u64)
+        && fs::read(path).is_ok_and(|found| found == bytes)
+}
+
+/// Swaps two folders in one step, so that a run killed at any time leaves one of them under each name. Returns whether
+/// the system could.
+#[cfg(target_os = "linux")]
+fn exchange(one: &Path, other: &Path) -> bool {
+    use rustix::fs::{CWD, RenameFlags, renameat_with};
+    renameat_with(CWD, one, CWD, other, RenameFlags::EXCHANGE).is_ok()
+}
+
+#[cfg(not(target_os = "linux"))]
+fn exchange(_: &Path, _: &Path) -> bool {
+    false
 }
 
 /// Ends what a killed run began: without a result the earlier one comes back, everything else goes.
@@ -211,11 +249,19 @@ fn replaceable(target: &Path) -> Result<bool, DiskError> {
 }
 
 fn remove(folder: &Path) -> Result<(), DiskError> {
-    match fs::remove_dir_all(folder) {
-        Err(error) if error.kind() != io::ErrorKind::NotFound => {
-            Err(DiskError::new("could not remove", folder, error))
+    let mut tries = 0;
+    loop {
+        match fs::remove_dir_all(folder) {
+            // A typesetter that outlived its killed run may still be writing there.
+            Err(error) if error.kind() == io::ErrorKind::DirectoryNotEmpty && tries < TRIES => {
+                tries += 1;
+                thread::sleep(Duration::from_millis(20));
+            }
+            Err(error) if error.kind() != io::ErrorKind::NotFound => {
+                return Err(DiskError::new("could not remove", folder, error));
+            }
+            _ => return Ok(()),
         }
-        _ => Ok(()),
     }
 }
 
@@ -254,6 +300,23 @@ mod tests {
         assert_eq!(names(out.path()), ["lo"]);
         assert_eq!(names(&target), ["figures", "lo.outdated.pdf", MARK]);
         assert_eq!(fs::read(target.join(MARK)).expect("there"), b"2");
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn what_did_not_change_is_not_written_again() {
+        use std::os::unix::fs::MetadataExt;
+        let out = tempfile::tempdir().expect("a folder");
+        let target = earlier(out.path());
+        let inode = |name: &str| fs::metadata(target.join(name)).expect("there").ino();
+        let (pdf, mark) = (inode("lo.pdf"), inode(MARK));
+        let mut staging = Staging::begin(&target).expect("begins");
+        staging.write(MARK, b"2").expect("written");
+        staging.write("lo.pdf", b"pdf").expect("linked");
+        staging.commit().expect("swapped");
+        assert_eq!(inode("lo.pdf"), pdf);
+        assert_ne!(inode(MARK), mark);
+        assert_eq!(names(out.path()), ["lo"]);
     }
 
     #[test]

@@ -15,7 +15,7 @@ use super::{
 };
 use super::{audience, plain_text};
 use crate::diag::{Diagnostic, Severity, Warned};
-use crate::exhibit::{Cell, Exhibit, Table};
+use crate::exhibit::{Cell, Drawings, Exhibit, Table};
 use crate::note::Front;
 use crate::results::Store;
 use crate::source::{FileId, SourceMap, Span, confine};
@@ -57,6 +57,8 @@ pub struct Document {
     pub netlists: Vec<(String, String)>,
     /// Results, as far as this reader sees them.
     pub store: Store,
+    /// Figures drawn before.
+    pub drawings: Arc<Drawings>,
     sources: Arc<SourceMap>,
     file: FileId,
 }
@@ -192,6 +194,7 @@ pub fn assemble(input: Input<'_>) -> Result<Warned<Document>, Vec<Diagnostic>> {
         what_if,
         typesetter,
         store,
+        drawings: Arc::default(),
         sources,
         file,
     };

@@ -3,7 +3,6 @@
 use super::OutFile;
 use crate::diag::Diagnostic;
 use crate::document::{Document, Placed};
-use crate::exhibit::draw;
 
 /// Draws every figure of the document.
 pub(super) fn files(document: &Document) -> Result<Vec<OutFile>, Vec<Diagnostic>> {
@@ -11,7 +10,7 @@ pub(super) fn files(document: &Document) -> Result<Vec<OutFile>, Vec<Diagnostic>
     let mut faults = Vec::new();
     for placed in document.exhibits.iter().flat_map(|e| &e.placed) {
         let Placed::Figure(figure) = placed else { continue };
-        match draw(&figure.figure) {
+        match document.drawings.draw(&figure.file, &figure.figure) {
             Ok(svg) => files.push(OutFile::text(figure.file.clone(), svg.text)),
             Err(fault) => faults.push(
                 Diagnostic::error(
@@ -22,5 +21,6 @@ pub(super) fn files(document: &Document) -> Result<Vec<OutFile>, Vec<Diagnostic>
             ),
         }
     }
+    document.drawings.retain(&files.iter().map(|file| file.path.as_str()).collect::<Vec<_>>());
     if faults.is_empty() { Ok(files) } else { Err(faults) }
 }

@@ -3,10 +3,12 @@
 //! A figure is described first and drawn after, so that tests can look at the description.
 
 mod draw;
+mod drawings;
 mod figure;
 mod table;
 
 pub use draw::{DrawFault, Svg, draw};
+pub use drawings::Drawings;
 pub use figure::{
     Axis, Bars, Curve, Drawing, Figure, FilterSchematic, LoopDiagram, Mark, Panel, Plot, Role, Scale, Shade,
 };

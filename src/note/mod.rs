@@ -21,7 +21,7 @@ pub use check::{Names, Resolved, check};
 pub use csv::{Column as DataColumn, Data, read_data};
 pub use fields::{Checked, Fields, Item, NameUse, Row};
 pub use front::{Approval, Change, FRONT, Front};
-pub use overlay::{overlay, set};
+pub use overlay::{file_fault, overlay, set};
 pub use prose::{Fill, Filled, Fragment, Prose};
 pub use read::{FORMULA_WORDS, Input, KindInfo, Note, RawBlock, is_note, read, shown_root};
 pub use scalar::looks_like_name;

@@ -206,7 +206,7 @@ impl Parts<'_> {
 }
 
 /// Why a file could not be read, with the nearest name that is there.
-pub(super) fn file_fault(path: &str, fault: &FileFault) -> Diagnostic {
+pub fn file_fault(path: &str, fault: &FileFault) -> Diagnostic {
     match fault {
         FileFault::Missing { neighbours } => {
             Diagnostic::error("file-missing", format!("there is no file `{path}`"))

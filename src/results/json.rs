@@ -15,6 +15,9 @@ pub fn to_json(store: &Store) -> Value {
         root.insert("revision".into(), json!(revision));
     }
     root.insert("tool".into(), json!(TOOL));
+    if !store.what_if.is_empty() {
+        root.insert("what_if".into(), json!(store.what_if));
+    }
     let blocks = store.blocks.iter().map(|b| (b.name.clone(), block(b))).collect::<Map<_, _>>();
     root.insert("blocks".into(), Value::Object(blocks));
     root.insert("requirements".into(), store.requirements.iter().map(verdict).collect());

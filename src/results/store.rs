@@ -352,6 +352,8 @@ pub struct Store {
     pub note: String,
     /// Its revision.
     pub revision: Option<String>,
+    /// What was set on the command line, e.g. `lo.step = 5 MHz`; else these are the results of record.
+    pub what_if: Vec<String>,
     /// Blocks in the order of the note.
     pub blocks: Vec<BlockResult>,
     /// Requirements in the order of the note.

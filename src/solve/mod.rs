@@ -14,9 +14,12 @@ use crate::source::{Files, SourceMap};
 
 mod again;
 mod draft;
+mod kept;
 
 use again::Trials;
 use draft::{Draft, Known, draft, fields};
+
+pub(crate) use kept::Kept;
 
 /// Everything solved, by name, and the order of the note.
 pub(crate) struct Done {
@@ -34,11 +37,13 @@ pub(crate) fn solve(
     files: &dyn Files,
     sources: &SourceMap,
     shown: &str,
+    kept: &mut Kept,
     out: &mut Vec<Diagnostic>,
 ) -> Done {
     let catalog = Catalog {
         blocks: raw.iter().filter_map(|b| Some((b.name.clone(), blocks::kind(b.kind)?.name()))).collect(),
     };
+    kept.begin(&catalog);
     let drafts = draft(raw, &catalog, out);
     let vertices: Vec<Vertex> = drafts
         .iter()
@@ -79,11 +84,16 @@ pub(crate) fn solve(
                 continue;
             }
         }
-        match draft.kind.solve(&given, &inputs) {
+        let digest = digest(&given, draft, &digests, files);
+        let answer = match kept.get(&given.name, &digest) {
+            Some(answer) => Ok(answer),
+            None => draft.kind.solve(&given, &inputs).inspect(|answer| kept.put(draft, &digest, answer)),
+        };
+        match answer {
             Ok(answer) => {
                 out.extend(answer.warnings.iter().cloned());
                 let name = given.name.clone();
-                digests.insert(name.clone(), digest(&given, draft, &digests, files));
+                digests.insert(name.clone(), digest);
                 solved.insert(name, Arc::new(Solution { given, solved: answer }));
             }
             Err(faults) => out.extend(faults),
@@ -112,14 +122,17 @@ fn digest(given: &Given, draft: &Draft<'_>, digests: &BTreeMap<String, String>, 
         add(name.as_bytes());
         add(digests.get(name).map_or("", String::as_str).as_bytes());
     }
-    let served = files.served();
     for path in blocks::files_used(&given.fields) {
         add(path.as_bytes());
-        add(served.get(&path).map_or(&[], |bytes| bytes));
+        // One that can't be read is told by whoever needs it.
+        add(&files.read(&path).unwrap_or_default());
     }
-    let hex =
-        |byte: u8| [byte >> 4, byte & 15].map(|digit| char::from_digit(digit.into(), 16).unwrap_or('0'));
-    hash.finalize().iter().flat_map(|byte| hex(*byte)).collect()
+    hex(hash.finalize().as_slice())
+}
+
+fn hex(bytes: &[u8]) -> String {
+    let digit = |value: u8| char::from_digit(value.into(), 16).unwrap_or('0');
+    bytes.iter().flat_map(|byte| [byte >> 4, byte & 15].map(digit)).collect()
 }
 
 /// Results in the order of the note.

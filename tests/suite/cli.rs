@@ -24,7 +24,17 @@ const PRESS: &str = "echo pdf > \"$last\"";
 fn help_names_every_command_and_exit_code() {
     let help = Place::new().run(&["--help"]);
     assert_eq!((help.status, help.stderr.as_str()), (Some(0), ""));
-    for word in ["typeset", "judge", "describe", "typesetter", "Exit codes:", "4  file system"] {
+    for word in [
+        "typeset",
+        "judge",
+        "seal",
+        "reopen",
+        "compare",
+        "describe",
+        "typesetter",
+        "Exit codes:",
+        "4  file system",
+    ] {
         assert!(help.stdout.contains(word), "{word}:\n{}", help.stdout);
     }
     Place::new().run(&["--version"]).is(0, "loopcase [VERSION]\n", "");

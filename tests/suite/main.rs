@@ -4,8 +4,11 @@
 
 mod active;
 mod bench_trace;
+mod changes;
 mod cli;
 mod document;
+mod follow;
+mod kills;
 mod layering;
 mod notes;
 mod pages;
@@ -14,9 +17,11 @@ mod press;
 mod registry;
 mod rust_text;
 mod sample;
+mod sealed;
 mod spice;
 mod start;
 mod torture;
 mod trials;
 mod typst;
+mod what_if;
 mod whole;

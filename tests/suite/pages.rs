@@ -31,7 +31,7 @@ fn files(folder: &str, note: &str, edition: Edition) -> Vec<OutFile> {
 }
 
 /// The text of each page, by poppler.
-fn pages(pdf: &[u8]) -> Vec<String> {
+pub(crate) fn pages(pdf: &[u8]) -> Vec<String> {
     let folder = tempfile::tempdir().expect("a folder");
     let path = folder.path().join("a.pdf");
     fs::write(&path, pdf).expect("written");

@@ -31,7 +31,7 @@ impl Place {
     }
 
     /// Writes a file below the working folder.
-    pub fn file(&self, name: &str, text: &str) -> &Self {
+    pub fn file(&self, name: &str, text: impl AsRef<[u8]>) -> &Self {
         let path = self.path(name);
         fs::create_dir_all(path.parent().expect("a folder")).expect("a folder");
         fs::write(path, text).expect("a file");
@@ -42,6 +42,11 @@ impl Place {
     pub fn read(&self, name: &str) -> String {
         let bytes = fs::read(self.path(name)).unwrap_or_default();
         String::from_utf8_lossy(&bytes).into_owned()
+    }
+
+    /// The bytes of a file below the working folder.
+    pub fn bytes(&self, name: &str) -> Vec<u8> {
+        fs::read(self.path(name)).expect("a file")
     }
 
     /// The names in a folder below the working folder, in order.

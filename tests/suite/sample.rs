@@ -177,6 +177,7 @@ fn store(file: FileId) -> Store {
     Store {
         note: "lo".to_owned(),
         revision: Some("C".to_owned()),
+        what_if: Vec::new(),
         blocks: vec![
             result(file, "std", "reference", Group::new(), Some(std)),
             result(file, "vco", "oscillator", Group::new(), Some(vco)),

@@ -1,0 +1,229 @@
+//! `follow`: a turn at every change, the last good document at every fault.
+
+use std::fs;
+use std::io::{BufRead, BufReader, Read};
+use std::process::{Child, Command, Stdio};
+use std::sync::mpsc::{self, Receiver};
+use std::thread;
+use std::time::{Duration, Instant};
+
+use super::place::Place;
+
+/// A "PDF" that is the source itself.
+const PRESS: &str =
+    "for source in \"$@\"; do case $source in *.typ) cat \"$source\";; esac; done > \"$last\"";
+
+/// How long anything may take on a machine that does much else.
+const PATIENCE: Duration = Duration::from_secs(90);
+
+fn note(limit: &str) -> String {
+    format!(
+        "---\ntitle: A loop\n---\n\nIt is {{{{ lo.bandwidth }}}} wide.\n\n\
+         ```yaml reference ref\nfrequency: 10 MHz\nphase_noise: {{file: data/ref.csv}}\n```\n\n\
+         ```yaml oscillator vco\nfrom: parts/vco.yaml\n```\n\n\
+         ```yaml synthesizer core\ndetector: {{max_frequency: 10 MHz}}\npump: {{currents: [1 mA]}}\n\
+         feedback_divider: 1 .. 100\n```\n\n\
+         ```yaml loop lo\nreference: ref\noscillator: vco\nsynthesizer: core\noutput: 100 MHz\n\
+         filter: passive 2\nparts: {{C1: 1 nF, R2: 1 kohm, C2: 15 nF}}\n```\n\n\
+         ```yaml phase_noise noise\nof: lo\nover: 1 kHz .. 1 MHz\n```\n\n\
+         ```yaml requirements\nLO-1: {{text: Quiet., metric: noise.jitter, limit: \"<= {limit}\"}}\n```\n"
+    )
+}
+
+fn place() -> Place {
+    let place = Place::new();
+    place
+        .file("lo.md", note("1 s"))
+        .file("parts/vco.yaml", "tuning: {0 V: 90 MHz, 5 V: 110 MHz}\n")
+        .file("data/ref.csv", "100,-120\n1e4,-150\n1e6,-160\n");
+    place.program("cat", "exec /bin/cat \"$@\"").typst("0.15.1", PRESS);
+    place
+}
+
+/// A run of `follow`, and all that it says, line by line.
+struct Following {
+    child: Child,
+    lines: Receiver<String>,
+    heard: String,
+}
+
+impl Following {
+    fn start(place: &Place) -> Self {
+        let mut child = place
+            .command(&["follow", "lo.md"])
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .expect("the program runs");
+        let (send, lines) = mpsc::channel();
+        let listen = |pipe: Box<dyn Read + Send>, send: mpsc::Sender<String>| {
+            thread::spawn(move || {
+                for line in BufReader::new(pipe).lines().map_while(Result::ok) {
+                    if send.send(line).is_err() {
+                        return;
+                    }
+                }
+            })
+        };
+        listen(Box::new(child.stdout.take().expect("piped")), send.clone());
+        listen(Box::new(child.stderr.take().expect("piped")), send);
+        Self { child, lines, heard: String::new() }
+    }
+
+    /// Waits for a line that holds these words; all lines since the last wait.
+    #[track_caller]
+    fn hears(&mut self, words: &str) -> String {
+        let start = Instant::now();
+        let mut since = String::new();
+        while start.elapsed() < PATIENCE {
+            let Ok(line) = self.lines.recv_timeout(Duration::from_millis(100)) else { continue };
+            self.heard.push_str(&format!("{line}\n"));
+            since.push_str(&format!("{line}\n"));
+            if line.contains(words) {
+                return since;
+            }
+        }
+        panic!("`{words}` was not heard:\n{}", self.heard);
+    }
+
+    /// Ends it as Ctrl-C does: its exit code.
+    fn interrupt(&mut self) -> Option<i32> {
+        let kill = format!("kill -INT {}", self.child.id());
+        assert!(Command::new("/bin/sh").args(["-c", &kill]).status().expect("sh runs").success());
+        self.child.wait().expect("ends").code()
+    }
+}
+
+impl Drop for Following {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+/// What a fresh run makes of the note as it is now.
+#[track_caller]
+fn same_as_fresh(place: &Place) {
+    let run = place.run(&["typeset", "lo.md", "--into", "fresh"]);
+    assert_eq!(run.status, Some(0), "{}", run.all());
+    for name in ["lo.typ", "lo.pdf", "results.json"] {
+        assert_eq!(place.read(&format!("out/lo/{name}")), place.read(&format!("fresh/lo/{name}")), "{name}");
+    }
+    assert_eq!(place.names("out/lo/figures"), place.names("fresh/lo/figures"));
+    for name in place.names("fresh/lo/figures") {
+        let figure = |into: &str| place.read(&format!("{into}/lo/figures/{name}"));
+        assert_eq!(figure("out"), figure("fresh"), "{name}");
+    }
+}
+
+#[test]
+fn a_turn_at_every_change_solves_only_what_changed() {
+    let place = place();
+    let mut following = Following::start(&place);
+    let first = following.hears("lo: 1 of 1");
+    assert!(first.contains("wrote out/lo/lo.pdf (6 of 6 blocks solved again)"), "{first}");
+    assert!(first.contains("requirement  verdict"), "{first}");
+    place.file("lo.md", note("1 fs"));
+    let turn = following.hears("moved: LO-1 now fails by ");
+    assert!(turn.contains("(1 of 6 blocks solved again)"), "only the requirements: {turn}");
+    assert!(turn.contains("limit of LO-1 <= 1 s -> <= 1 fs"), "{turn}");
+    same_as_fresh(&place);
+    // Prose alone.
+    place.file("lo.md", note("1 fs") + "\nMore text.\n");
+    let turn = following.hears("no number moved");
+    assert!(turn.contains("(1 of 6 blocks"), "{turn}");
+    // Data and part files: what rests on them, and nothing else.
+    place.file("data/ref.csv", "100,-110\n1e4,-150\n1e6,-160\n");
+    let turn = following.hears("moved: noise.jitter");
+    assert!(turn.contains("(4 of 6 blocks solved again)"), "{turn}");
+    same_as_fresh(&place);
+    place.file("parts/vco.yaml", "tuning: {0 V: 80 MHz, 5 V: 120 MHz}\n");
+    let turn = following.hears("moved: ");
+    assert!(turn.contains("lo.bandwidth") || turn.contains("noise.jitter"), "{turn}");
+    same_as_fresh(&place);
+    assert_eq!(following.interrupt(), Some(0));
+    assert_eq!(place.names("out"), ["lo"], "nothing is left behind");
+}
+
+#[test]
+fn a_fault_keeps_the_last_good_document_and_mending_it_recovers() {
+    let place = place();
+    let mut following = Following::start(&place);
+    following.hears("lo: 1 of 1");
+    let good = place.read("out/lo/lo.pdf");
+    place.file("lo.md", note("1 pig"));
+    let turn = following.hears("out/lo/lo.pdf stays as it was");
+    assert!(turn.contains("lo.md:") && turn.contains("1 fault, not solved"), "{turn}");
+    assert_eq!(place.read("out/lo/lo.pdf"), good);
+    place.file("lo.md", note("1 s"));
+    following.hears("nothing moved");
+    // A data file that goes, and comes again.
+    fs::remove_file(place.path("data/ref.csv")).expect("removed");
+    following.hears("stays as it was");
+    assert_eq!(place.read("out/lo/lo.pdf"), good);
+    place.file("data/ref.csv", "100,-100\n1e4,-150\n1e6,-160\n");
+    following.hears("moved: noise.jitter");
+    same_as_fresh(&place);
+    // The note itself.
+    fs::remove_file(place.path("lo.md")).expect("removed");
+    following.hears("stays as it was");
+    place.file("lo.md", note("2 s"));
+    following.hears("moved: limit of LO-1");
+    // A typesetter that fails.
+    place.typst("0.15.1", "echo 'error: no such thing' >&2; exit 1");
+    place.file("lo.md", note("3 s"));
+    following.hears("stays as it was");
+    assert!(place.read("out/lo/results.json").contains("<= 2 s"));
+    place.typst("0.15.1", PRESS).file("lo.md", note("4 s"));
+    following.hears("moved: limit of LO-1");
+    same_as_fresh(&place);
+    assert_eq!(following.interrupt(), Some(0));
+}
+
+#[test]
+fn saves_of_every_kind_end_in_the_last_text() {
+    let place = place();
+    let mut following = Following::start(&place);
+    following.hears("lo: 1 of 1");
+    for round in 2..5 {
+        // By a new file that takes the place of the old one.
+        place.file("lo.md.new", note(&format!("{round} s")));
+        fs::rename(place.path("lo.md.new"), place.path("lo.md")).expect("renamed");
+        following.hears(&format!("-> <= {round} s"));
+        // By setting the old one aside first, and a pause in between.
+        fs::rename(place.path("lo.md"), place.path("lo.md~")).expect("renamed");
+        thread::sleep(Duration::from_millis(60));
+        place.file("lo.md", note(&format!("{round}0 s")));
+        following.hears(&format!("-> <= {round}0 s"));
+    }
+    for round in 0..30 {
+        place.file("lo.md", note(&format!("1{round:02} s")));
+        thread::sleep(Duration::from_millis(5));
+    }
+    following.hears("-> <= 129 s");
+    same_as_fresh(&place);
+    assert!(!following.heard.contains("error["), "{}", following.heard);
+    assert_eq!(following.interrupt(), Some(0));
+}
+
+#[test]
+fn what_can_not_be_followed_is_told() {
+    let place = place();
+    place.run(&["follow", "."]).fails(2, &["`.` is a folder, `follow` takes one note", "lo.md"]);
+    place.run(&["follow", "la.md"]).fails(2, &["did you mean `lo.md`?"]);
+    place.typst("0.14.0", "");
+    place.run(&["follow", "lo.md"]).fails(3, &["is version 0.14.0"]);
+    assert_eq!(place.names(""), ["data", "lo.md", "parts"]);
+}
+
+/// A note that is faulty from the start is followed until it is mended.
+#[test]
+fn a_faulty_note_is_waited_for() {
+    let place = place();
+    place.file("lo.md", note("1 pig"));
+    let mut following = Following::start(&place);
+    following.hears("1 fault, not solved");
+    place.file("lo.md", note("1 s"));
+    following.hears("lo: 1 of 1");
+    assert_eq!(following.interrupt(), Some(0));
+}
