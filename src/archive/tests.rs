@@ -5,6 +5,8 @@ use zip::{CompressionMethod, ZipWriter};
 
 use super::*;
 
+type Files = BTreeMap<String, Vec<u8>>;
+
 fn sealed() -> Sealed {
     let files = [
         ("note/lo.md", &b"---\ntitle: A loop\nrevision: B\n---\n"[..]),
@@ -84,7 +86,7 @@ fn what_is_cut_off_or_added_is_found() {
 /// Found by the manifest, not by the zip: whoever builds the zip anew can make its own sums right.
 #[test]
 fn files_that_are_not_those_of_the_manifest_are_found() {
-    let with = |change: &dyn Fn(&mut BTreeMap<String, Vec<u8>>)| {
+    let with = |change: fn(&mut Files)| {
         let mut changed = sealed();
         changed.manifest.files = manifest::listed(&changed.files);
         let text = changed.manifest.to_text();
@@ -93,11 +95,11 @@ fn files_that_are_not_those_of_the_manifest_are_found() {
         entries.extend(changed.files.iter().map(|(path, bytes)| (path.as_str(), bytes.as_slice())));
         open(&zip(&entries)).expect_err("found")
     };
-    let csv = "note/data/vco.csv";
-    let found = with(&|files| *files.get_mut(csv).expect("there") = b"1e3,-91\n".to_vec());
-    assert_eq!(found, Damage::Changed(csv.to_owned()));
-    assert_eq!(with(&|files| drop(files.remove(csv))), Damage::Missing(csv.to_owned()));
-    let found = with(&|files| drop(files.insert("note/more".to_owned(), Vec::new())));
+    const CSV: &str = "note/data/vco.csv";
+    let found = with(|files| *files.get_mut(CSV).expect("there") = b"1e3,-91\n".to_vec());
+    assert_eq!(found, Damage::Changed(CSV.to_owned()));
+    assert_eq!(with(|files| drop(files.remove(CSV))), Damage::Missing(CSV.to_owned()));
+    let found = with(|files| drop(files.insert("note/more".to_owned(), Vec::new())));
     assert_eq!(found, Damage::Extra("note/more".to_owned()));
 }
 

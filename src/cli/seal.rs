@@ -62,9 +62,15 @@ fn seal(args: &args::Seal, console: &mut Console) -> Result<(), Exit> {
     let mut add = |folder: &str, path: &str, bytes: &[u8]| {
         sealed.files.insert(format!("{folder}{path}"), bytes.to_vec());
     };
-    files.served().iter().for_each(|(path, bytes)| add(NOTE, path, bytes));
-    solved.templates().for_each(|(path, text)| add(TEMPLATE, path, text.as_bytes()));
-    products.iter().for_each(|file| add(RESULTS, &file.path, &file.bytes));
+    for (path, bytes) in &files.served() {
+        add(NOTE, path, bytes);
+    }
+    for (path, text) in solved.templates() {
+        add(TEMPLATE, path, text.as_bytes());
+    }
+    for file in &products {
+        add(RESULTS, &file.path, &file.bytes);
+    }
     add(RESULTS, &format!("{}.pdf", note.name), &pdf);
     let count = sealed.files.len();
     let bytes = archive::seal(sealed).map_err(|fault| {

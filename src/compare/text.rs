@@ -15,13 +15,14 @@ pub struct LineChange {
 
 /// Lines that went and came, in the order of the notes.
 pub(super) fn compare(old: &str, new: &str) -> Vec<LineChange> {
-    // Line ends and blanks before them are no change that anybody can see.
+    // Line ends, blanks before them and blank lines are no change that anybody can see.
     let lines = |text: &str| -> Vec<String> { text.lines().map(|line| line.trim_end().to_owned()).collect() };
     let (old, new) = (lines(old), lines(new));
     let old: Vec<&str> = old.iter().map(String::as_str).collect();
     let new: Vec<&str> = new.iter().map(String::as_str).collect();
     let diff = TextDiff::from_slices(&old, &new);
     diff.iter_all_changes()
+        .filter(|change| !change.value().is_empty())
         .filter_map(|change| {
             let (came, index) = match change.tag() {
                 ChangeTag::Equal => return None,
