@@ -43,7 +43,7 @@ fn help_names_every_command_and_exit_code() {
 #[test]
 fn a_fault_of_the_command_line_is_told_and_prints_nothing() {
     let place = Place::new();
-    place.file("lo.md", &note("<= 5 Hz"));
+    place.file("lo.md", note("<= 5 Hz"));
     for (words, said) in [
         (&["judge"][..], "NOTE or FOLDER"),
         (&["juge", "lo.md"], "judge"),
@@ -64,12 +64,12 @@ fn a_fault_of_the_command_line_is_told_and_prints_nothing() {
 #[test]
 fn judge_prints_the_matrix_and_the_exit_code_follows_the_limit() {
     let place = Place::new();
-    place.file("lo.md", &note("<= 6 Hz"));
+    place.file("lo.md", note("<= 6 Hz"));
     let met = "requirement  verdict  value  limit    margin   reserve  case\n\
                LO-1         met      5 Hz   <= 6 Hz  1.00 Hz  -        nominal\n\
                1 of 1 judged requirements met\n";
     place.run(&["judge", "lo.md"]).is(0, met, "");
-    place.file("lo.md", &note("<= 1 Hz"));
+    place.file("lo.md", note("<= 1 Hz"));
     let missed = "requirement  verdict  value  limit    margin    reserve  case\n\
                   LO-1         not met  5 Hz   <= 1 Hz  -4.00 Hz  -        nominal\n\
                   0 of 1 judged requirements met, not met: LO-1\n";
@@ -80,7 +80,7 @@ fn judge_prints_the_matrix_and_the_exit_code_follows_the_limit() {
 #[test]
 fn json_is_one_value_and_nothing_on_a_fault() {
     let place = Place::new();
-    place.file("a.md", &note("<= 1 Hz")).file("b.md", &note("<= 6 Hz"));
+    place.file("a.md", note("<= 1 Hz")).file("b.md", note("<= 6 Hz"));
     let one = place.run(&["judge", "--json", "a.md"]);
     assert_eq!((one.status, one.stderr.as_str()), (Some(1), ""));
     let value: serde_json::Value = serde_json::from_str(&one.stdout).expect("one value");
@@ -99,10 +99,7 @@ fn json_is_one_value_and_nothing_on_a_fault() {
 #[test]
 fn a_folder_means_its_notes_and_a_bad_one_does_not_stop_the_rest() {
     let place = Place::new();
-    place
-        .file("notes/a.md", FAULTY)
-        .file("notes/b.md", &note("<= 6 Hz"))
-        .file("notes/README.md", "# About\n");
+    place.file("notes/a.md", FAULTY).file("notes/b.md", note("<= 6 Hz")).file("notes/README.md", "# About\n");
     place.typst("0.15.1", PRESS);
     let run = place.run(&["typeset", "notes"]);
     run.fails(2, &["skipped notes/README.md", "notes/a.md:3:1"]);
@@ -114,7 +111,7 @@ fn a_folder_means_its_notes_and_a_bad_one_does_not_stop_the_rest() {
 #[test]
 fn two_notes_of_one_name_are_refused_and_one_note_twice_is_not() {
     let place = Place::new();
-    place.file("a/lo.md", &note("<= 6 Hz")).file("b/lo.md", &note("<= 6 Hz"));
+    place.file("a/lo.md", note("<= 6 Hz")).file("b/lo.md", note("<= 6 Hz"));
     let run = place.run(&["judge", "a/lo.md", "b/lo.md"]);
     run.fails(2, &["`a/lo.md` and `b/lo.md`"]);
     assert_eq!(run.stdout, "");
@@ -124,7 +121,7 @@ fn two_notes_of_one_name_are_refused_and_one_note_twice_is_not() {
 #[test]
 fn typeset_writes_the_result_folder_and_says_so() {
     let place = Place::new();
-    place.file("lo.md", &note("<= 1 Hz")).typst("0.15.1", PRESS);
+    place.file("lo.md", note("<= 1 Hz")).typst("0.15.1", PRESS);
     let run = place.run(&["typeset", "lo.md"]);
     assert_eq!((run.status, run.stderr.as_str()), (Some(0), ""), "also where a requirement is not met");
     assert!(run.stdout.starts_with("wrote out/lo/lo.pdf"), "{}", run.stdout);
@@ -142,7 +139,7 @@ fn typeset_writes_the_result_folder_and_says_so() {
 #[test]
 fn a_second_run_gives_the_same_bytes() {
     let place = Place::new();
-    place.file("lo.md", &note("<= 6 Hz"));
+    place.file("lo.md", note("<= 6 Hz"));
     for (into, zone) in [("one", "UTC"), ("two", "Asia/Tokyo")] {
         let mut command = place.command(&["typeset", "lo.md", "--into", into]);
         let run = place.end(command.env("LOOPCASE_TYPESETTER", real_typst()).env("TZ", zone));
@@ -157,7 +154,7 @@ fn a_second_run_gives_the_same_bytes() {
 #[test]
 fn with_a_fault_nothing_is_written_and_the_earlier_result_stays() {
     let place = Place::new();
-    place.file("lo.md", &note("<= 6 Hz")).typst("0.15.1", PRESS);
+    place.file("lo.md", note("<= 6 Hz")).typst("0.15.1", PRESS);
     assert_eq!(place.run(&["typeset", "lo.md"]).status, Some(0));
     let earlier = place.read("out/lo/results.json");
     place.file("lo.md", FAULTY);
@@ -169,9 +166,9 @@ fn with_a_fault_nothing_is_written_and_the_earlier_result_stays() {
 #[test]
 fn without_a_typesetter_the_rest_is_written_and_the_earlier_pdf_is_set_aside() {
     let place = Place::new();
-    place.file("lo.md", &note("<= 6 Hz")).typst("0.15.1", PRESS);
+    place.file("lo.md", note("<= 6 Hz")).typst("0.15.1", PRESS);
     assert_eq!(place.run(&["typeset", "lo.md"]).status, Some(0));
-    place.file("lo.md", &note("<= 7 Hz"));
+    place.file("lo.md", note("<= 7 Hz"));
     // Each way of having none: a wrong version on the PATH, a path that is not there by option or variable.
     let by_option = place.run(&["typeset", "lo.md", "--typesetter", "none"]);
     by_option.fails(3, &["named by --typesetter, does not run"]);
@@ -192,10 +189,10 @@ fn without_a_typesetter_the_rest_is_written_and_the_earlier_pdf_is_set_aside() {
 #[test]
 fn a_failing_typesetter_replaces_nothing_and_its_source_is_kept() {
     let place = Place::new();
-    place.file("lo.md", &note("<= 6 Hz")).typst("0.15.1", PRESS);
+    place.file("lo.md", note("<= 6 Hz")).typst("0.15.1", PRESS);
     assert_eq!(place.run(&["typeset", "lo.md"]).status, Some(0));
     let earlier = place.read("out/lo/results.json");
-    place.file("lo.md", &note("<= 7 Hz")).typst("0.15.1", "echo 'error: no such thing' >&2; exit 1");
+    place.file("lo.md", note("<= 7 Hz")).typst("0.15.1", "echo 'error: no such thing' >&2; exit 1");
     place
         .run(&["typeset", "lo.md"])
         .fails(3, &["no such thing", "nothing was replaced", "out/lo.failed.typ"]);
@@ -210,7 +207,7 @@ fn a_failing_typesetter_replaces_nothing_and_its_source_is_kept() {
 #[test]
 fn what_is_no_result_folder_is_not_replaced() {
     let place = Place::new();
-    place.file("lo.md", &note("<= 6 Hz")).file("out/lo/precious.txt", "mine").typst("0.15.1", PRESS);
+    place.file("lo.md", note("<= 6 Hz")).file("out/lo/precious.txt", "mine").typst("0.15.1", PRESS);
     place.run(&["typeset", "lo.md"]).fails(4, &["out/lo", "not results of a note"]);
     assert_eq!(place.read("out/lo/precious.txt"), "mine");
 }

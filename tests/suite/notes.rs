@@ -38,14 +38,14 @@ fn place(folder: &str, note: &str) -> Place {
     for part in fs::read_dir(from.join("parts")).expect("parts") {
         let part = part.expect("an entry");
         let name = format!("parts/{}", part.file_name().to_string_lossy());
-        place.file(&name, &fs::read_to_string(part.path()).expect("text"));
+        place.file(&name, fs::read_to_string(part.path()).expect("text"));
     }
     for sealed in fs::read_dir(tests().join("sealed")).expect("sealed files") {
         let sealed = sealed.expect("an entry");
         let name = format!("sealed/{}", sealed.file_name().to_string_lossy());
         place.file(&name, fs::read(sealed.path()).expect("a file"));
     }
-    place.file(&format!("{note}.md"), &fs::read_to_string(from.join(format!("{note}.md"))).expect("text"));
+    place.file(&format!("{note}.md"), fs::read_to_string(from.join(format!("{note}.md"))).expect("text"));
     place
 }
 

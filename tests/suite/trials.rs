@@ -193,7 +193,7 @@ along: {phase_margin: 40 deg .. 70 deg}
             nearest = nearest.min((at - chosen).abs() / chosen);
             if !by.starts_with("LO-") {
                 // No parts: the note itself is refused there, with the same words.
-                place.file("lo.md", &note([0.0; 3], limits));
+                place.file("lo.md", note([0.0; 3], limits));
                 let with = format!("lo.{field}={at} {unit}");
                 let run = place.run(&["judge", "lo.md", "--with", &ideal[0], "--with", &with]);
                 assert_eq!(run.status, Some(2), "{by}");

@@ -119,7 +119,7 @@ fn no_internal_string_reaches_the_customer() {
         ```yaml values secrets\naudience: internal\nhidden_price: 987654321 Hz\n```\n\n\
         ```yaml requirements in_house\naudience: internal\n\
         LO-9: {text: Himbeergeist at night., source: Leberkaese, metric: noise.jitter, limit: \"<= 9 ps\"}\n```\n";
-    place.file("lo.md", &format!("{note}{internal}"));
+    place.file("lo.md", format!("{note}{internal}"));
     for edition in ["review", "customer"] {
         let run = place.run(&["typeset", "lo.md", "--edition", edition]);
         assert_eq!(run.status, Some(0), "{}", run.all());
