@@ -9,7 +9,7 @@ fn judged(oscillator: &str, amplifier: &str, fields: &str) -> Run {
     let place = Place::new();
     place.file(
         "note.md",
-        &format!(
+        format!(
             "---\ntitle: A note\n---\n\n```yaml reference standard\nfrequency: 10 MHz\n```\n\n\
              ```yaml oscillator vco\n{oscillator}\n```\n\n```yaml amplifier integrator\n{amplifier}\n```\n\n\
              ```yaml synthesizer core\ndetector: {{max_frequency: 10 MHz, floor: -220 dBc/Hz}}\n\

@@ -85,7 +85,7 @@ fn trace(curve: &Value, shift: f64) -> (String, Vec<f64>) {
 }
 
 fn judged(place: &Place, measurement: &str) -> Value {
-    place.file("bench.md", &format!("{NOTE}\n```yaml measurement bench\n{measurement}\n```\n"));
+    place.file("bench.md", format!("{NOTE}\n```yaml measurement bench\n{measurement}\n```\n"));
     let run = place.run(&["judge", "--json", "bench.md"]);
     assert_eq!(run.status, Some(0), "{}", run.all());
     let found: Value = serde_json::from_str(&run.stdout).expect("one value");
