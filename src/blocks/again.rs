@@ -102,6 +102,11 @@ impl<'a> Bench<'a> {
         self.family.iter().any(|member| member == block)
     }
 
+    /// The loop and what is repeated with it.
+    pub fn family(&self) -> &[String] {
+        &self.family
+    }
+
     /// The blocks as they stand.
     pub fn inputs(&self) -> &Inputs<'a> {
         &self.inputs

@@ -4,6 +4,8 @@
 //! A choice is walked outward from where it stands, on ideal parts; the edge that is found is bisected, rounded away from
 //! it, and then judged again with the note's own parts, so that what is told holds when it is written into the note.
 
+use std::collections::BTreeMap;
+
 use rayon::prelude::*;
 
 use super::again::{Bench, Change, Levels};
@@ -82,8 +84,17 @@ impl Lever {
 /// Values outward from the start, each with what its trial came to.
 type Scan = Vec<(f64, Option<Vec<Verdict>>)>;
 
-/// Fills in what it would take for every verdict that needs it.
-pub(crate) fn find(verdicts: &mut [Verdict], inputs: &Inputs<'_>) {
+/// Remedies found before: by loop, the digest of all they were found from and those of each requirement.
+pub(crate) type Before = BTreeMap<String, (String, Vec<(String, Vec<Remedy>)>)>;
+
+/// Fills in what it would take for every verdict that needs it. `digest` is of all that the family of a loop and the
+/// requirements on it were solved from; where it is as before, nothing is searched.
+pub(crate) fn find(
+    verdicts: &mut [Verdict],
+    inputs: &Inputs<'_>,
+    digest: &dyn Fn(&[String]) -> String,
+    known: &mut Before,
+) {
     // Trials are judged as nominal: what another case decided is not found by them.
     let short =
         |v: &Verdict| v.decided_by.is_none() && (v.state == State::NotMet || v.reserve_kept == Some(false));
@@ -95,14 +106,19 @@ pub(crate) fn find(verdicts: &mut [Verdict], inputs: &Inputs<'_>) {
         if mine.is_empty() {
             continue;
         }
-        let before: Vec<Verdict> = search.bench.judge(&Change::of(of)).unwrap_or_default();
         let wanted: Vec<&str> = mine.iter().map(|&i| verdicts[i].id.as_str()).collect();
-        let found: Vec<Vec<Remedy>> =
-            LEVERS.par_iter().map(|lever| search.lever(*lever, &wanted, &before)).collect();
-        for (k, &index) in mine.iter().enumerate() {
-            verdicts[index].would_take =
-                found.iter().filter_map(|by_lever| by_lever.get(k).cloned()).collect();
+        let digest = digest(search.bench.family());
+        let same = known.get(of).filter(|(before, found)| {
+            *before == digest && found.iter().map(|(id, _)| id.as_str()).eq(wanted.iter().copied())
+        });
+        let found = match same {
+            Some((_, found)) => found.clone(),
+            None => search.all(&wanted),
+        };
+        for (&index, (_, remedies)) in mine.iter().zip(&found) {
+            verdicts[index].would_take.clone_from(remedies);
         }
+        known.insert(of.to_owned(), (digest, found));
     }
 }
 
@@ -125,6 +141,15 @@ impl<'a> Search<'a> {
         let solved = inputs.solved.get(of)?.solved.model.downcast_ref::<SolvedLoop>()?;
         let base = choice::base(of, solved);
         Some(Self { bench: Bench::new(inputs, of, &[])?, solved, given, base })
+    }
+
+    /// What each lever would do for each of the requirements.
+    fn all(&self, wanted: &[&str]) -> Vec<(String, Vec<Remedy>)> {
+        let before: Vec<Verdict> = self.bench.judge(&Change::of(&self.bench.of)).unwrap_or_default();
+        let found: Vec<Vec<Remedy>> =
+            LEVERS.par_iter().map(|lever| self.lever(*lever, wanted, &before)).collect();
+        let of = |k: usize| found.iter().filter_map(|by_lever| by_lever.get(k).cloned()).collect();
+        wanted.iter().enumerate().map(|(k, id)| ((*id).to_owned(), of(k))).collect()
     }
 
     /// Whether the requirement is on the loop or a block repeated with it, and is judged where it stands.

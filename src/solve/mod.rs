@@ -1,23 +1,23 @@
 //! Blocks checked, put in order and solved.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use sha2::{Digest, Sha256};
-
-use crate::blocks::{self, Catalog, Given, Inputs, Solution, Solutions, facts_group};
+use crate::blocks::{self, Catalog, Inputs, Solution, Solutions};
 use crate::diag::{Diagnostic, Severity};
 use crate::graph::{self, Vertex};
 use crate::note::RawBlock;
-use crate::results::{BlockResult, Store, TOOL, Warning, group_json};
+use crate::results::{BlockResult, Store, Warning};
 use crate::source::{Files, SourceMap};
 
 mod again;
+mod digest;
 mod draft;
 mod kept;
 
 use again::Trials;
-use draft::{Draft, Known, draft, fields};
+use digest::{digest, of_remedies};
+use draft::{Known, draft, fields};
 
 pub(crate) use kept::Kept;
 
@@ -84,10 +84,12 @@ pub(crate) fn solve(
                 continue;
             }
         }
-        let digest = digest(&given, draft, &digests, files);
-        let answer = match kept.get(&given.name, &digest) {
+        let digest = digest(&given, draft, &digests, &inputs);
+        let answer = match kept.get(draft, &digest, sources) {
             Some(answer) => Ok(answer),
-            None => draft.kind.solve(&given, &inputs).inspect(|answer| kept.put(draft, &digest, answer)),
+            None => {
+                draft.kind.solve(&given, &inputs).inspect(|answer| kept.put(draft, &digest, answer, sources))
+            }
         };
         match answer {
             Ok(answer) => {
@@ -103,36 +105,9 @@ pub(crate) fn solve(
     let trials = Some(&trials as &dyn blocks::Again);
     let inputs =
         Inputs { solved: &solved, catalog: &catalog, files, sources, shown, again: trials, trial: None };
-    blocks::find_remedies(&mut store.requirements, &inputs);
+    let digest = |family: &[String]| of_remedies(family, &digests, &inputs);
+    blocks::find_remedies(&mut store.requirements, &inputs, &digest, &mut kept.remedies);
     Done { solved, catalog, store }
-}
-
-/// Digest of all that a block was solved from: tool, kind, fields as resolved, digests of blocks and files it uses.
-fn digest(given: &Given, draft: &Draft<'_>, digests: &BTreeMap<String, String>, files: &dyn Files) -> String {
-    let mut hash = Sha256::new();
-    let mut add = |bytes: &[u8]| {
-        hash.update((bytes.len() as u64).to_le_bytes());
-        hash.update(bytes);
-    };
-    add(TOOL.as_bytes());
-    add(given.kind.as_bytes());
-    add(group_json(&facts_group(&given.fields)).to_string().as_bytes());
-    let needs: BTreeSet<&str> = draft.needs.iter().map(|(name, _)| name.as_str()).collect();
-    for name in needs {
-        add(name.as_bytes());
-        add(digests.get(name).map_or("", String::as_str).as_bytes());
-    }
-    for path in blocks::files_used(&given.fields) {
-        add(path.as_bytes());
-        // One that can't be read is told by whoever needs it.
-        add(&files.read(&path).unwrap_or_default());
-    }
-    hex(hash.finalize().as_slice())
-}
-
-fn hex(bytes: &[u8]) -> String {
-    let digit = |value: u8| char::from_digit(value.into(), 16).unwrap_or('0');
-    bytes.iter().flat_map(|byte| [byte >> 4, byte & 15].map(digit)).collect()
 }
 
 /// Results in the order of the note.

@@ -7,6 +7,10 @@ use std::sync::mpsc::{self, Receiver};
 use std::thread;
 use std::time::{Duration, Instant};
 
+use loopcase::disk::Folder;
+use loopcase::pipeline::{Job, Kept, Outcome, solve_again};
+use loopcase::results::to_json;
+
 use super::place::Place;
 
 /// A "PDF" that is the source itself.
@@ -226,4 +230,55 @@ fn a_faulty_note_is_waited_for() {
     place.file("lo.md", note("1 s"));
     following.hears("lo: 1 of 1");
     assert_eq!(following.interrupt(), Some(0));
+}
+
+fn judged(above: &str, limit: &str, wider: &str) -> String {
+    format!(
+        "---\ntitle: Judged\n---\n\n{above}\n\n\
+         ```yaml reference ref\nfrequency: 10 MHz\n```\n\n\
+         ```yaml oscillator vco\ntuning: {{0 V: 90 MHz, 5 V: 110 MHz}}\n```\n\n\
+         ```yaml synthesizer core\ndetector: {{max_frequency: 1 MHz}}\n\
+         pump: {{currents: [1 mA], leakage: 300 uA}}\nreference_divider: 10\nfeedback_divider: 1 .. 1000\n```\n\n\
+         ```yaml loop lo\nreference: ref\noscillator: vco\nsynthesizer: core\noutput: 100 MHz\n\
+         filter: passive 2\nbandwidth: 20 kHz\nphase_margin: 50 deg\n```\n\n\
+         ```yaml spurs lines\nof: lo\n```\n\n\
+         ```yaml alternatives others\nof: lo\noptions: {{wider: {{bandwidth: {wider}}}}}\n```\n\n\
+         ```yaml requirements\n\
+         LO-1: {{text: Stable., metric: lo.phase_margin, limit: \">= {limit}\"}}\n\
+         LO-2: {{text: Fast., metric: lo.bandwidth, limit: \">= 30 kHz\"}}\n```\n"
+    )
+}
+
+/// Warnings with their places, verdicts and what they would take come out of what is kept as they would from nothing,
+/// and what judges is solved again when a requirement on it is another.
+#[test]
+fn what_is_kept_says_the_same_as_what_is_solved() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let mut kept = Kept::default();
+    let turns = [
+        ("", "40 deg", "30 kHz", None),
+        ("A line above moves all places.", "40 deg", "30 kHz", Some(1)),
+        ("", "45 deg", "30 kHz", Some(2)),
+        ("", "45 deg", "35 kHz", Some(2)),
+        ("And back.", "40 deg", "30 kHz", Some(1)),
+    ];
+    for (above, limit, wider, again) in turns {
+        fs::write(folder.path().join("lo.md"), judged(above, limit, wider)).expect("saved");
+        let solve = |kept: &mut Kept| {
+            let files = Folder::open(folder.path()).expect("a folder");
+            let job =
+                Job { files: &files, note: "lo.md", shown: "lo.md", with: &[], edition: None, template: None };
+            let Outcome { solved, diagnostics, .. } = solve_again(&job, kept);
+            let solved = solved.unwrap_or_else(|| panic!("{diagnostics:?}"));
+            assert!(!diagnostics.is_empty(), "the leakage is warned of");
+            let missed = solved.store.requirements.iter().find(|verdict| verdict.id == "LO-2").expect("there");
+            assert!(!missed.would_take.is_empty(), "{missed:?}");
+            (to_json(&solved.store), solved.store.requirements, diagnostics)
+        };
+        let found = solve(&mut kept);
+        if let Some(again) = again {
+            assert_eq!(kept.counts().0, again, "{above} {limit} {wider}");
+        }
+        assert_eq!(found, solve(&mut Kept::default()));
+    }
 }
