@@ -122,6 +122,9 @@ pub(super) enum Design {
     Clock,
     /// A source in fine steps, fractional divider
     Fractional,
+}
+
+#[derive(Debug, Args)]
 pub(super) struct Follow {
     /// The note
     #[arg(value_name = "NOTE")]
