@@ -152,12 +152,27 @@ impl Modulator {
     /// Phase of the divider's output after each of `length` periods from `skip` on, rad, of one oscillator period
     /// a step; its mean is not zero.
     pub fn phase(&self, skip: usize, length: usize) -> impl Iterator<Item = f64> + use<> {
-        let (modulus, word) = (i128::from(self.modulus), i128::from(self.word));
-        let turned = self.sequence().scan(0i128, move |sum, step| {
-            *sum += i128::from(step) * modulus - word;
-            Some(2.0 * PI * (*sum as f64 / modulus as f64))
-        });
-        turned.skip(skip).take(length)
+        self.excess().map(|excess| 2.0 * PI * excess).skip(skip).take(length)
+    }
+
+    /// Sum of all steps so far less what the fraction alone makes of it, after each step, in steps. Summed in whole
+    /// numbers: nothing builds up.
+    pub fn excess(&self) -> Excess {
+        Excess { sequence: self.sequence(), sum: 0 }
+    }
+
+    /// Mean of [`Modulator::excess`] over a period, exact.
+    ///
+    /// Beyond order 1 the error of the last stage is differenced at least once and has no mean; what stays is what
+    /// the first accumulator held at the start. At order 1 it takes in turn every content that differs from its
+    /// start by multiples of the common divisor. Derived here.
+    pub fn mean_excess(&self) -> f64 {
+        let (modulus, start) = (self.modulus as f64, self.start as f64);
+        if self.order > 1 {
+            return start / modulus;
+        }
+        let common = gcd(self.modulus, self.word);
+        (start - (self.start % common) as f64 - 0.5 * (self.modulus - common) as f64) / modulus
     }
 
     /// Period, and index with amplitude of each line, of a sequence that is short enough for a transform.
@@ -193,6 +208,26 @@ pub struct Sequence {
     contents: [u64; HIGHEST_ORDER as usize],
     /// Of stage j, the last carry, its first difference, and so on.
     carries: [[i64; HIGHEST_ORDER as usize]; HIGHEST_ORDER as usize],
+}
+
+/// See [`Modulator::excess`].
+#[derive(Clone, Debug)]
+pub struct Excess {
+    sequence: Sequence,
+    /// In steps over the modulus.
+    sum: i64,
+}
+
+impl Iterator for Excess {
+    type Item = f64;
+
+    #[inline]
+    fn next(&mut self) -> Option<f64> {
+        let Modulator { modulus, word, .. } = self.sequence.modulator;
+        // Bounded by 2^m moduli, which are far below 2^57.
+        self.sum += self.sequence.next()? * modulus as i64 - word as i64;
+        Some(self.sum as f64 / modulus as f64)
+    }
 }
 
 impl Iterator for Sequence {
@@ -327,6 +362,18 @@ mod tests {
             assert_eq!((length, closed.len()), (other, lines.len()));
             for (a, b) in closed.iter().zip(&lines) {
                 assert!(a.0 == b.0 && (a.1 - b.1).abs() < 1e-9, "{m:?}: {a:?} {b:?}");
+            }
+        }
+    }
+
+    #[test]
+    fn mean_of_the_excess_is_known_without_running() {
+        for order in 1..=HIGHEST_ORDER {
+            for (modulus, word, start) in [(12, 8, 0), (12, 8, 3), (16, 6, 1), (30, 7, 29), (25, 10, 24)] {
+                let m = modulator(order, modulus, word, start);
+                let length = m.period() as usize;
+                let mean = m.excess().skip(order as usize).take(length).sum::<f64>() / length as f64;
+                assert!((mean - m.mean_excess()).abs() < 1e-12, "{m:?}: {mean} {}", m.mean_excess());
             }
         }
     }

@@ -7,6 +7,7 @@ use super::{
 use crate::blocks::r#loop::{AtChannel, ChannelError};
 use crate::note::place::Place;
 use crate::physics::event::MOST_CYCLES;
+use crate::physics::modulator::Modulator;
 use crate::physics::plan::{PlanError, Rational, to_f64};
 
 /// What holds for every hop.
@@ -37,6 +38,8 @@ pub(super) struct Ready {
     /// Tuning voltage at the start, V.
     pub start: f64,
     pub to: AtChannel,
+    /// What steers a fractional divider at the channel aimed at.
+    pub modulator: Option<Modulator>,
     /// Whether the core has to choose another band of the oscillator.
     pub band_changes: bool,
 }
@@ -180,8 +183,15 @@ fn ready(
             faults.warn(from_place, "start-outside", text);
         }
         let name = print(from.value, Unit::Volt, Digits::All);
-        let band_changes = false;
-        return Some(Ready { from: name, from_frequency: None, start: from.value, to, band_changes });
+        let (band_changes, modulator) = (false, solved.plan.modulator(&to.channel));
+        return Some(Ready {
+            from: name,
+            from_frequency: None,
+            start: from.value,
+            to,
+            modulator,
+            band_changes,
+        });
     }
     let (start, to) = channel(solved, from, from_place, faults).zip(target)?;
     if start.channel.output == to.channel.output {
@@ -194,6 +204,7 @@ fn ready(
         from_frequency: Some(frequency),
         start: start.case.oscillator.tuning_voltage,
         band_changes: start.band.name != to.band.name,
+        modulator: solved.plan.modulator(&to.channel),
         to,
     })
 }

@@ -2,7 +2,8 @@
 
 use super::asked::{Ready, Terms};
 use super::{Digits, Unit, Window, print};
-use crate::physics::event::{self, Constant, Entered, Instant, Question};
+use crate::physics::event::{self, Constant, Entered, Fractional, Instant, Question};
+use crate::physics::modulator::{LONGEST_OF_LINES, Modulator};
 use crate::physics::sampled::Sampled;
 use crate::physics::settling_linear::LinearSettling;
 use crate::physics::twice::settling::{Modes, Of, sampled};
@@ -180,7 +181,9 @@ fn solve_events(hop: &mut Hop, ready: &Ready, terms: &Terms, linear: &LinearSett
     let filter = &case.filter;
     let capacitance = filter.c1 + filter.c2 + filter.post.iter().map(|(_, c)| c).sum::<f64>();
     let slewing = (hop.aimed - ready.start).abs() * capacitance / case.pump.current;
-    let most = 500.0 * linear.slowest() + 20.0 * slewing + 2000.0 * period;
+    // A window that is kept has to be kept over all of a short sequence.
+    let sequence = ready.modulator.as_ref().map_or(0, Modulator::period).min(LONGEST_OF_LINES) as f64;
+    let most = 500.0 * linear.slowest() + 20.0 * slewing + (2000.0 + sequence) * period;
     let question = Question {
         case: case.clone(),
         tuning: ready.to.band.tuning.clone(),
@@ -193,9 +196,17 @@ fn solve_events(hop: &mut Hop, ready: &Ready, terms: &Terms, linear: &LinearSett
         },
         phase_window: terms.phase_window,
         until: terms.until.unwrap_or_else(|| most.min(MOST_UNASKED * period)),
-        quiet: if terms.until.is_some() { f64::INFINITY } else { 12.0 * linear.slowest() + 100.0 * period },
+        quiet: if terms.until.is_some() {
+            f64::INFINITY
+        } else {
+            12.0 * linear.slowest() + (100.0 + sequence) * period
+        },
     };
-    let run = event::run(&question, &mut Constant).map_err(|why| why.to_string())?;
+    let run = match &ready.modulator {
+        Some(modulator) => event::run(&question, &mut Fractional::new(modulator, case.fixed_prescaler)),
+        None => event::run(&question, &mut Constant),
+    };
+    let run = run.map_err(|why| why.to_string())?;
     let seconds = |t: f64| print(t, Unit::Second, Digits::Significant(3));
     let reading = |entered: Option<Entered>, none: &Result<f64, String>| match entered {
         Some(Entered::After(time)) => Ok(time),
@@ -236,7 +247,12 @@ fn second_of_events(hop: &Hop, ready: &Ready, terms: &Terms, run: &event::Run) -
     let silent = case.pump.leakage == 0.0
         && case.oscillator.input_leakage == 0.0
         && (case.pump.mismatch == 0.0 || case.pump.pulse == 0.0);
-    let linear = run.slips == 0 && !run.limited && terms.gear.is_none() && silent && !bends;
+    let linear = ready.modulator.is_none()
+        && run.slips == 0
+        && !run.limited
+        && terms.gear.is_none()
+        && silent
+        && !bends;
     if !linear || run.largest_phase > SMALL.0 {
         return None;
     }

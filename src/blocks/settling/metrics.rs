@@ -4,7 +4,7 @@ use super::{Faults, Given, Group, Hop, Metric, MetricDoc, Node, Route, SolvedSet
 
 const LINEAR: Route = Route::SecondWhere(
     "linear loop",
-    "the step is small: without slip, limit, gear, leakage, mismatch over a pulse or change of gain",
+    "the step is small: without modulator, slip, limit, gear, leakage, mismatch over a pulse or change of gain",
 );
 
 pub(super) static METRICS: &[MetricDoc] = &[

@@ -12,6 +12,7 @@
 
 mod curve;
 mod dense;
+mod fractional;
 mod modes;
 mod motion;
 mod phi;
@@ -23,6 +24,7 @@ mod watch;
 #[cfg(test)]
 mod tests;
 
+pub use fractional::Fractional;
 pub use run::run;
 pub(super) use system::System;
 pub use trace::Instant;
@@ -46,6 +48,11 @@ pub trait Divider {
     /// By how many oscillator cycles the edge after `edge` comes later than at whole multiples of the mean modulus N:
     /// the sum of `N_j - N` so far. Exact, so that nothing builds up.
     fn next_excess(&mut self, edge: Edge) -> f64;
+
+    /// Mean of that in the long run; the loop settles round it.
+    fn mean_excess(&self) -> f64 {
+        0.0
+    }
 }
 
 /// The same modulus for ever.

@@ -189,6 +189,7 @@ impl<'a> Engine<'a> {
         let ratio = self.question.case.feedback_ratio;
         let per_output = ratio / self.question.case.output_divider;
         let start = self.motion().voltage(&self.state);
+        self.settled += divider.mean_excess() / ratio;
         let cycles = self.question.phase_window.map(|window| {
             let window = window / per_output;
             (self.settled - window, self.settled + window)

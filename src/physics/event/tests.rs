@@ -100,6 +100,39 @@ fn the_settled_phase_is_where_the_mean_current_is_zero() {
     }
 }
 
+/// With the real sequence the loop settles where a divider of the mean ratio would, and ripples round it.
+#[test]
+fn a_fractional_loop_follows_its_sequence() {
+    use crate::physics::modulator::Modulator;
+    for (order, modulus, word, start) in [(3, 1 << 20, 349_525, 1), (2, 1 << 20, 349_525, 5), (1, 7, 3, 2)] {
+        let modulator = Modulator::new(order, modulus, word, start).expect("a modulator");
+        let mut asked = question(Topology::Passive(4), 20e6, 20e3);
+        let fraction = word as f64 / modulus as f64;
+        asked.case.feedback_ratio = 100.0 + fraction;
+        asked.case.detector_frequency = 1e9 / asked.case.feedback_ratio;
+        asked.case.pump.current *= 0.1;
+        asked.case.pump.leakage = 1e-6;
+        asked.phase_window = Some(0.05);
+        let mean = run(&asked, &mut Constant).expect("a loop");
+        let real = run(&asked, &mut Fractional::new(&modulator, 1.0)).expect("a loop");
+        let period = 1.0 / asked.case.detector_frequency;
+        let (a, b) = (after(mean.frequency), after(real.frequency));
+        assert!((a - b).abs() < 2.0 * period, "order {order}: {} periods", (a - b) / period);
+        let (a, b) = (after(mean.phase), after(real.phase));
+        assert!((a - b).abs() < 4.0 * period, "order {order}: phase {} periods", (a - b) / period);
+        // The phase comes to rest round the settled one, so that the mean frequency is exact: over what is left of
+        // the run a wrong fraction of one part in the modulus would have moved it by more than it ripples.
+        let late = |run: &Run| -> Vec<f64> {
+            let settled = run.curve.iter().filter(|at| at.time > 0.5 * asked.until);
+            settled.map(|at| at.phase_error).collect()
+        };
+        let ripple = late(&real).iter().fold(0.0_f64, |most, error| most.max(error.abs()));
+        assert!((1e-6..0.02).contains(&ripple), "order {order}: {ripple}");
+        let still = late(&mean).iter().fold(0.0_f64, |most, error| most.max(error.abs()));
+        assert!(ripple > 2.0 * still, "order {order}: {ripple} {still}");
+    }
+}
+
 /// A pump that can't go beyond 3 V holds its node there while it is pushed.
 #[test]
 fn a_limit_holds_the_pump() {

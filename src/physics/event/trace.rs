@@ -22,7 +22,7 @@ pub(super) struct Raw {
 }
 
 /// Spans of time before two are put together.
-const SPANS: usize = 256;
+const SPANS: usize = 128;
 
 /// Extremes of one span: of voltage and phase, each the lowest and the highest.
 type Span = [Raw; 4];
