@@ -114,8 +114,9 @@ pub fn quantile(ascending: &[f64], p: f64) -> Option<f64> {
     let at = p.clamp(0.0, 1.0) * last as f64;
     let below = (at.floor() as usize).min(last);
     let share = at - below as f64;
-    let value = ascending[below];
-    Some(if share > 0.0 { value + share * (ascending[below + 1] - value) } else { value })
+    let (value, next) = (ascending[below], ascending[last.min(below + 1)]);
+    // Equal infinities have no difference.
+    Some(if share > 0.0 && next.total_cmp(&value).is_gt() { value + share * (next - value) } else { value })
 }
 
 #[cfg(test)]
@@ -150,6 +151,7 @@ mod tests {
         assert_eq!(quantile(&values, 1.0), Some(8.0));
         assert_eq!(quantile(&values, 0.5), Some(3.0));
         assert_eq!(quantile(&[], 0.5), None);
+        assert_eq!(quantile(&[f64::NEG_INFINITY; 2], 0.5), Some(f64::NEG_INFINITY));
         let (mean, deviation) = mean_and_deviation(&values);
         assert!((mean - 3.75).abs() < 1e-15 && (deviation.powi(2) - 28.75 / 3.0).abs() < 1e-12);
     }

@@ -7,6 +7,7 @@ use super::super::oscillator::Band;
 use super::super::repeat::{Cases, Point, Repeat, Scratch, Sense};
 use super::super::support::Faults;
 use super::{Checked, Digits, Given, Item, Quantity, Unit, print};
+use crate::physics::noise::Ladder;
 use crate::physics::plan::{Channel, Rational, channels, to_f64};
 
 /// A channel that can be served.
@@ -28,6 +29,8 @@ pub struct Row {
     pub stays_locked: bool,
     /// Voltages the tuning line may take, V.
     pub limits: (f64, f64),
+    /// Distance of the oscillator to the nearest whole multiple of the detector frequency, Hz; `None`: whole dividers.
+    pub boundary: Option<f64>,
     /// Numbers in the order of the columns.
     pub values: Vec<f64>,
 }
@@ -185,6 +188,7 @@ fn row(repeat: &Repeat, at: AtChannel, temperature: Option<(f64, f64)>, holds: b
         }
     }
     Row {
+        boundary: at.channel.fraction.map(|_| to_f64(&solved.plan.boundary_distance(&at.channel))),
         point: Point { case, headroom, frequency_error: to_f64(&at.channel.frequency_error) },
         channel: at.channel,
         band: at.band.name.clone(),
@@ -221,6 +225,26 @@ impl SolvedBand {
         let worst = (0..self.rows.len()).rev().max_by(order)?;
         let best = (0..self.rows.len()).min_by(order)?;
         Some((worst, best))
+    }
+
+    /// Fractional channels so near a whole multiple of the detector frequency that the loop lets their line through: no
+    /// further than its bandwidth there.
+    pub fn on_boundary(&self) -> impl Iterator<Item = &Row> {
+        let bandwidth = self.repeat.columns.iter().position(|column| column.name == "bandwidth");
+        let near = move |row: &&Row| {
+            row.boundary.zip(bandwidth).is_some_and(|(distance, column)| distance <= row.values[column])
+        };
+        self.rows.iter().filter(near)
+    }
+
+    /// The line of a fraction near a whole number in a channel, dBc: as stated in band, through H, divided with the
+    /// carrier. `None` where none is stated, and on the whole number itself.
+    pub fn boundary_spur(&self, row: &Row) -> Option<f64> {
+        let distance = row.boundary.filter(|distance| *distance > 0.0)?;
+        let stated = self.repeat.solved.boundary_spur?;
+        let case = &row.point.case;
+        let closed = Ladder::new(case).response(distance).closed.sqrt();
+        Some(stated + 20.0 * (closed / case.output_divider).log10())
     }
 
     /// Whether every channel, set at any temperature, stays within its limits at all others.

@@ -3,7 +3,7 @@
 use super::super::repeat::{Cases, metric};
 use super::super::support::number_cell;
 use super::channels::SolvedBand;
-use super::{Digits, Exhibit, Given, Unit, print};
+use super::{Digits, Exhibit, Given, Metric, Unit, print};
 use crate::exhibit::{Axis, Cell, Column, Curve, Drawing, Figure, Mark, Panel, Plot, Role, Table};
 
 pub(super) fn exhibits(given: &Given, band: &SolvedBand) -> Vec<Exhibit> {
@@ -15,6 +15,9 @@ pub(super) fn exhibits(given: &Given, band: &SolvedBand) -> Vec<Exhibit> {
     exhibits.push(extremes(band));
     if !band.missing.is_empty() {
         exhibits.push(missing(band));
+    }
+    if band.on_boundary().next().is_some() {
+        exhibits.push(on_boundary(band));
     }
     exhibits
 }
@@ -128,7 +131,8 @@ fn extremes(band: &SolvedBand) -> Exhibit {
         let Some((worst, best)) = band.extremes(index) else { continue };
         let values = [worst, best].map(|row| band.rows[row].values[index]);
         // What is the same in every channel has no worst one.
-        let same = (values[0] - values[1]).abs() <= 1e-12 * values[0].abs();
+        let same = values[0].total_cmp(&values[1]).is_eq()
+            || (values[0] - values[1]).abs() <= 1e-12 * values[0].abs();
         if same
             || repeat.short(index).is_none()
                 && column.block != repeat.of
@@ -206,5 +210,33 @@ fn missing(band: &SolvedBand) -> Exhibit {
         columns: vec![Column::number("Channel", "channel_Hz"), Column::text("Why", "why")],
         rows: rows.collect(),
         note: String::new(),
+    })
+}
+
+/// Fractional channels near a whole number.
+fn on_boundary(band: &SolvedBand) -> Exhibit {
+    let number = |value: f64, unit: Unit| Cell::Number { value, unit, text: print(value, unit, Digits::All) };
+    let rows = band.on_boundary().map(|row| {
+        let distance = row.boundary.unwrap_or(0.0);
+        let level = match band.boundary_spur(row) {
+            Some(level) => number_cell(&Metric::real(level, Unit::DecibelCarrier)),
+            None if distance > 0.0 => Cell::Text("not stated".to_owned()),
+            None => Cell::Text("none: a whole number".to_owned()),
+        };
+        vec![number(row.output(), Unit::Hertz), number(distance, Unit::Hertz), level]
+    });
+    let rows: Vec<_> = rows.collect();
+    Exhibit::Table(Table {
+        anchor: "table.3".to_owned(),
+        caption: format!("Fractional channels within the bandwidth of an integer boundary: {}", rows.len()),
+        columns: vec![
+            Column::number("Channel", "channel_Hz"),
+            Column::number("Distance", "distance_Hz"),
+            Column::number("Line there", "line_dBc"),
+        ],
+        rows,
+        note:
+            "The distance is that of the oscillator to the nearest whole multiple of the detector frequency."
+                .to_owned(),
     })
 }

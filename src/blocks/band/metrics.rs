@@ -21,6 +21,12 @@ pub(super) static METRICS: &[MetricDoc] = &[
         COUNTED,
     ),
     doc(
+        "on_boundary",
+        Unit::One,
+        "fractional channels no further from a whole multiple of the detector frequency than the loop's bandwidth there",
+        COUNTED,
+    ),
+    doc(
         "worst.jitter",
         Unit::One,
         "worst value over the channels of each metric of the repeated blocks: the least margin, the most noise; of \
@@ -58,6 +64,9 @@ pub(super) fn metrics(band: &SolvedBand) -> Group {
     let mut m = Group::new();
     m.metric("served", Metric::count(band.rows.len() as i64));
     m.metric("missing", Metric::count(band.missing.len() as i64));
+    if band.rows.iter().any(|row| row.boundary.is_some()) {
+        m.metric("on_boundary", Metric::count(band.on_boundary().count() as i64));
+    }
     let why = band.missing();
     for (name, wants_worst) in [("worst", true), ("best", false)] {
         let mut group = Group::new();
@@ -115,6 +124,12 @@ fn row_group(band: &SolvedBand, row: &Row) -> Group {
     group.metric("feedback_divider", Metric::count(row.channel.feedback_divider as i64));
     if let Some((numerator, modulus)) = row.channel.fraction {
         group.metric("fraction", Metric::exact(numerator as f64 / modulus as f64, Unit::One));
+    }
+    if let Some(distance) = row.boundary {
+        group.metric("boundary_distance", Metric::exact(distance, Unit::Hertz));
+    }
+    if let Some(level) = band.boundary_spur(row) {
+        group.metric("boundary_spur", Metric::real(level, Unit::DecibelCarrier));
     }
     group.metric("output_divider", Metric::exact(to_f64(&row.channel.output_divider), Unit::One));
     if !row.band.is_empty() {

@@ -18,7 +18,7 @@ static FIELDS: &[Field] = &[
     optional(
         "of",
         Type::Either(&[Type::List(&Type::Block(OF)), Type::Block(OF)]),
-        "loop that is repeated, with its response and phase_noise blocks; absent: the only one",
+        "loop that is repeated, with its response, phase_noise and spurs blocks; absent: the only one",
     ),
     optional(
         "outputs",
@@ -42,7 +42,7 @@ static FIELDS: &[Field] = &[
     ),
 ];
 
-static OF: &[&str] = &["loop", "response", "phase_noise"];
+static OF: &[&str] = &["loop", "response", "phase_noise", "spurs"];
 
 static LISTS: &[&[Field]] = &[FIELDS, COMMON];
 

@@ -3,6 +3,8 @@
 use super::View;
 use super::{Given, Unit};
 use crate::physics::derived;
+use crate::physics::noise::Ladder;
+use crate::physics::spurs::{PumpWaveform, reference_spur};
 
 /// What of a number is better.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -28,6 +30,8 @@ pub struct Column {
     pub sense: Sense,
     /// Why a case may be without it.
     pub none: &'static str,
+    /// What it means where it is infinite.
+    pub unbounded: &'static str,
     read: Read,
 }
 
@@ -83,10 +87,14 @@ fn list(block: &str, rows: &[(&str, Unit, Sense, Read)]) -> Vec<Column> {
         name: (*name).to_owned(),
         unit: *unit,
         sense: *sense,
-        none: if name.starts_with("frequency_accuracy") {
-            "the reference states no `stability`"
-        } else {
-            "no unity gain below half the detector frequency"
+        none: match *name {
+            "frequency_accuracy" => "the reference states no `stability`",
+            REFERENCE_SPUR => "the pump can't make good the leakage, or the carrier vanishes",
+            _ => "no unity gain below half the detector frequency",
+        },
+        unbounded: match *name {
+            REFERENCE_SPUR => "no fact states a leakage, or a mismatch with its pulse",
+            _ => "never crosses",
         },
         read: *read,
     };
@@ -142,6 +150,20 @@ pub(super) fn of_response(block: &str) -> Vec<Column> {
             ("sampled.gain_margin", Unit::Decibel, High, Read::Loop(|v| v.reading.sampled_gain_margin)),
         ],
     )
+}
+
+const REFERENCE_SPUR: &str = "reference_spur";
+
+/// Metrics of a block of spurs: the line that every case has anew.
+pub(super) fn of_spurs(block: &str) -> Vec<Column> {
+    let read = |view: &View<'_>| {
+        let case = &view.point.case;
+        if PumpWaveform::new(case).is_quiet() {
+            return f64::NEG_INFINITY;
+        }
+        reference_spur(case, &Ladder::new(case)).unwrap_or(f64::NAN)
+    };
+    list(block, &[(REFERENCE_SPUR, Unit::DecibelCarrier, Sense::Low, Read::Loop(read))])
 }
 
 /// Metrics of a noise block with integration limits; `at`: its position among them.

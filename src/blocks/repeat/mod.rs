@@ -74,7 +74,7 @@ pub fn named(given: &Given) -> Vec<&str> {
 /// All blocks that have to be solved before a loop can be repeated.
 pub fn needs(given: &Given, catalog: &Catalog) -> Vec<Needed> {
     let loops = if named(given).is_empty() { catalog.only("loop") } else { None };
-    let others = ["response", "phase_noise"].into_iter().flat_map(|kind| catalog.of_kind(kind));
+    let others = ["response", "phase_noise", "spurs"].into_iter().flat_map(|kind| catalog.of_kind(kind));
     let all = loops.into_iter().chain(others).filter_map(MetricPath::parse);
     all.map(|path| Needed { path, place: given.fields.place("of").clone() }).collect()
 }
@@ -123,6 +123,9 @@ impl Repeat {
                 columns.extend(columns::of_noise(&solution.given, noise.len()));
             }
             noise.push(NoiseOf { block: name.to_owned(), solved: found, budget });
+        }
+        for name in inputs.catalog.of_kind("spurs").filter(|name| belongs(name)) {
+            columns.extend(columns::of_spurs(name));
         }
         Some(Self { of, solved, columns, noise })
     }
@@ -228,7 +231,7 @@ pub fn metric(value: f64, column: &Column) -> Metric {
     if value.is_nan() {
         Metric::none(column.unit, column.none)
     } else if value.is_infinite() {
-        Metric::unbounded(column.unit, "never crosses")
+        Metric::unbounded(column.unit, column.unbounded)
     } else {
         Metric::real(value, column.unit)
     }

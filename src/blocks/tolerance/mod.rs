@@ -28,12 +28,12 @@ static PARTS: &[Field] = &[
     optional("R4", SHARE, "this part"),
     optional("C4", SHARE, "this part"),
 ];
-static OF: &[&str] = &["loop", "response", "phase_noise"];
+static OF: &[&str] = &["loop", "response", "phase_noise", "spurs"];
 static FIELDS: &[Field] = &[
     optional(
         "of",
         Type::Either(&[Type::List(&Type::Block(OF)), Type::Block(OF)]),
-        "loop that is repeated, with its response and phase_noise blocks; absent: the only one",
+        "loop that is repeated, with its response, phase_noise and spurs blocks; absent: the only one",
     ),
     optional(
         "parts",
