@@ -336,7 +336,9 @@ fn metrics(noise: &SolvedNoise, given: &Given, faults: &mut Faults) -> Group {
                 within: "0.1 %",
             });
         }
-        warn_about_limits(noise, phase.unwrap_or(0.0), given, faults);
+        if !noise.solved.trial {
+            warn_about_limits(noise, phase.unwrap_or(0.0), given, faults);
+        }
     }
     metrics.0.insert(0, ("jitter".to_owned(), Node::Metric(first)));
     let spots = noise.spots.iter().map(|&offset| {
@@ -363,6 +365,10 @@ fn metrics(noise: &SolvedNoise, given: &Given, faults: &mut Faults) -> Group {
     metrics.put("share", Node::Group(shares));
     if let Some(metric) = noise.solved.resistor_noise() {
         metrics.metric("resistor_noise", metric);
+    }
+    if noise.solved.trial {
+        // Curves are for readers; what is judged of them comes from the model.
+        return metrics;
     }
     let decibels = |density: &[f64]| Node::Series {
         unit: Unit::DecibelCarrierPerHertz,

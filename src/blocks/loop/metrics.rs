@@ -34,12 +34,6 @@ pub(super) static METRICS: &[MetricDoc] = &[
     doc("frequency_error", Unit::Hertz, "output frequency as made less as asked", EXACT),
     doc("frequency_accuracy", Unit::Hertz, "error at the output from the stability of the reference", EXACT),
     doc(
-        "reference_slew",
-        Unit::VoltPerSecond,
-        "slew rate at the reference input; a sine's is 2 pi f A",
-        EXACT,
-    ),
-    doc(
         "floor_rise",
         Unit::Decibel,
         "rise of the detector floor by that slew rate",
@@ -215,13 +209,6 @@ impl SolvedLoop {
                     Metric::real(derived::reference_error(self.output_frequency(), share), Unit::Hertz)
                 }
                 None => Metric::none(Unit::Hertz, "the reference states no `stability`"),
-            },
-        );
-        m.metric(
-            "reference_slew",
-            match self.reference_slew {
-                Some(slew) => Metric::real(slew, Unit::VoltPerSecond),
-                None => Metric::none(Unit::VoltPerSecond, "the reference states no sine with its level"),
             },
         );
         m.metric("floor_rise", Metric::real(case.noise.slew_rise, Unit::Decibel));
