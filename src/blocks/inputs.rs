@@ -10,6 +10,7 @@ use super::{SolvedLoop, phase_noise::SolvedNoise, values::Values};
 use crate::note::{place::Place, read_data};
 use crate::results::find_below;
 use crate::source::{Files, SourceMap, Span};
+use crate::units::{QuantityFault, parse_as};
 
 /// A block as given: name, fields, place.
 #[derive(Clone, Debug)]
@@ -142,6 +143,15 @@ impl Inputs<'_> {
         })?;
         let exact = self.values_quantity(&path).and_then(|quantity| quantity.exact);
         Ok(Quantity { value, unit: metric.unit, exact })
+    }
+
+    /// A bound of a limit in a unit: a quantity, or the name of one.
+    ///
+    /// # Errors
+    /// What is wrong with the quantity, where it is no name either.
+    pub fn bound(&self, text: &str, unit: Unit) -> Result<f64, QuantityFault> {
+        let named = |fault| self.named(text).ok().and_then(|quantity| quantity.convert(unit)).ok_or(fault);
+        parse_as(text, unit).or_else(named).map(|quantity| quantity.value)
     }
 
     fn values_quantity(&self, path: &MetricPath) -> Option<&Quantity> {

@@ -64,6 +64,7 @@ pub use inputs::{Catalog, Given, Inputs, Needed, Solution, Solutions};
 pub use r#loop::{AtChannel, ChannelError, SolvedLoop};
 pub use open_items::OpenItems;
 pub(crate) use remedies::{Before as RemediesBefore, find as find_remedies};
+pub use repeat::FAMILY;
 pub use requirements::names as requirement_names;
 pub use settling::{Hop, SolvedSettling, Window};
 pub use support::{block_references, facts_group, files_used, prose_fields};

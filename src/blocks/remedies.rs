@@ -12,11 +12,10 @@ use super::again::{Bench, Change, Levels};
 use super::choice::{self, Choice};
 use super::r#loop::SolvedLoop;
 use super::prelude::*;
+use super::repeat::FAMILY;
 use crate::physics::optimum::{HIGHEST, RATIOS};
 use crate::results::{Remedy, State, Verdict};
 
-/// Kinds whose metrics are solved again quickly enough to search.
-const SEARCHED: [&str; 4] = ["loop", "response", "phase_noise", "spurs"];
 /// Steps in each direction, at most.
 const STEPS: usize = 48;
 /// Most that a fact is improved, dB.
@@ -156,7 +155,7 @@ impl<'a> Search<'a> {
     fn covers(&self, verdict: &Verdict, inputs: &Inputs<'_>) -> bool {
         let path = verdict.metric.as_deref().and_then(MetricPath::parse);
         let searched = |name: &str| {
-            inputs.catalog.blocks.iter().any(|(block, kind)| block == name && SEARCHED.contains(kind))
+            inputs.catalog.blocks.iter().any(|(block, kind)| block == name && FAMILY.contains(kind))
         };
         verdict.judged == "nominal"
             && path.is_some_and(|p| self.bench.repeats(&p.block) && searched(&p.block))

@@ -84,18 +84,19 @@ impl Kind for RequirementsKind {
 
 /// The names that one requirement rests on: its metric and those in its limit.
 pub fn names(one: &Fields) -> Vec<Needed> {
+    let place = one.place("metric").clone();
+    let metric = one.text("metric").and_then(MetricPath::parse).map(|path| Needed { path, place });
+    metric.into_iter().chain(limit_names(one, "limit")).collect()
+}
+
+/// The names in a limit.
+pub fn limit_names(one: &Fields, field: &str) -> Vec<Needed> {
     let mut needed = Vec::new();
-    let mut need = |name: &str, field: &str| {
-        let place = one.place(field).clone();
-        needed.extend(MetricPath::parse(name).map(|path| Needed { path, place }));
-    };
-    if let Some(metric) = one.text("metric") {
-        need(metric, "metric");
-    }
-    if let Some(Item::Limit(limit)) = one.get("limit").map(|c| &c.value) {
+    if let Some(Item::Limit(limit)) = one.get(field).map(|c| &c.value) {
         let _ = Limit::parse::<QuantityFault>(limit, |_, bound| {
             if parse(bound).is_err() {
-                need(bound, "limit");
+                let place = one.place(field).clone();
+                needed.extend(MetricPath::parse(bound).map(|path| Needed { path, place }));
             }
             Ok(0.0)
         });

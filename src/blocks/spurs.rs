@@ -141,6 +141,7 @@ static METRICS: &[MetricDoc] = &[
     },
 ];
 
+/// The last two are for fractional dividers.
 static EQUATIONS: &[Equation] = &[
     Equation {
         name: "Static offset of the phases",
@@ -153,6 +154,11 @@ static EQUATIONS: &[Equation] = &[
         source: "Fourier series and narrow-band FM; Best, Phase-Locked Loops (from memory); Bessel functions where large",
     },
     Equation {
+        name: "Line of the supply",
+        tex: r"20 \log_{10} \frac{K_\mathrm{push} A |E|}{2 f O}",
+        source: "narrow-band FM and linear loop theory",
+    },
+    Equation {
         name: "Line of the modulator",
         tex: r"20 \log_{10} \left( \frac{P}{O} |c_k| |H| \right), \quad c_k = \frac{1}{L} \sum_{n=0}^{L-1} \varphi_n e^{-2 \pi i k n / L}",
         source: "Fourier series of the phase of the sequence, which repeats after L detector periods; linear loop theory",
@@ -161,11 +167,6 @@ static EQUATIONS: &[Equation] = &[
         name: "Boundary line",
         tex: r"S + 20 \log_{10} \frac{|H|}{O} \quad \text{at the distance to the nearest multiple of } f_\mathrm{pd}",
         source: "common practice, no source; S is stated",
-    },
-    Equation {
-        name: "Line of the supply",
-        tex: r"20 \log_{10} \frac{K_\mathrm{push} A |E|}{2 f O}",
-        source: "narrow-band FM and linear loop theory",
     },
 ];
 
@@ -205,6 +206,7 @@ impl Kind for SpursKind {
         };
         let boundary = spur_fractional::map(solved);
         let fractional = spur_fractional::lines(solved, given.fields.range("fraction_window"));
+        let divides_whole = fractional.is_empty() && boundary.is_empty();
         let mut lines: Vec<Line> =
             reference.into_iter().chain(supply).chain(fractional).chain(known).collect();
         lines.sort_by(|a, b| a.offset.total_cmp(&b.offset));
@@ -223,7 +225,7 @@ impl Kind for SpursKind {
         let mut answer = Solved::new(SolvedSpurs { of, lines, boundary, output: solved.output_frequency() })
             .with_metrics(metrics);
         answer.warnings = faults.warnings;
-        answer.equations = EQUATIONS;
+        answer.equations = if divides_whole { &EQUATIONS[..3] } else { EQUATIONS };
         Ok(answer)
     }
     fn show(&self, given: &Given, solved: &Solved, inputs: &Inputs<'_>) -> Vec<Exhibit> {

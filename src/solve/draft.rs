@@ -2,16 +2,13 @@
 
 use std::collections::BTreeSet;
 
-use crate::blocks::{self, Catalog, Given, Inputs, Kind, Needed};
+use crate::blocks::{self, Catalog, FAMILY, Given, Inputs, Kind, Needed};
 use crate::diag::{Diagnostic, Severity};
 use crate::note::yaml::{Tree, Value};
 use crate::note::{Fields, Names, RawBlock, Resolved, check};
 use crate::results::{LookupFault, MetricPath};
 use crate::source::Span;
 use crate::units::Unit;
-
-/// Kinds that are repeated together with the loop they are of.
-const REPEATED: [&str; 3] = ["response", "phase_noise", "spurs"];
 
 /// A block on its way.
 pub(super) struct Draft<'a> {
@@ -147,8 +144,9 @@ pub(super) fn draft<'a>(raw: &'a [RawBlock], catalog: &Catalog, out: &mut Vec<Di
 
 /// The loop and the blocks that are repeated with it, among the drafts.
 pub(super) fn family(drafts: &[Draft<'_>], of: &str) -> Vec<String> {
-    let repeated =
-        |draft: &&Draft<'_>| draft.name() == of || REPEATED.contains(&draft.kind.name()) && draft.needs(of);
+    let repeated = |draft: &&Draft<'_>| {
+        draft.name() == of || FAMILY[1..].contains(&draft.kind.name()) && draft.needs(of)
+    };
     drafts.iter().filter(repeated).map(|draft| draft.name().to_owned()).collect()
 }
 

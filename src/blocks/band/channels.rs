@@ -9,6 +9,7 @@ use super::super::support::Faults;
 use super::{Checked, Digits, Given, Item, Quantity, Unit, print};
 use crate::physics::noise::Ladder;
 use crate::physics::plan::{Channel, Rational, channels, to_f64};
+use crate::physics::spurs::boundary_line;
 
 /// A channel that can be served.
 #[derive(Clone, Debug)]
@@ -240,11 +241,10 @@ impl SolvedBand {
     /// The line of a fraction near a whole number in a channel, dBc: as stated in band, through H, divided with the
     /// carrier. `None` where none is stated, and on the whole number itself.
     pub fn boundary_spur(&self, row: &Row) -> Option<f64> {
-        let distance = row.boundary.filter(|distance| *distance > 0.0)?;
-        let stated = self.repeat.solved.boundary_spur?;
         let case = &row.point.case;
-        let closed = Ladder::new(case).response(distance).closed.sqrt();
-        Some(stated + 20.0 * (closed / case.output_divider).log10())
+        let stated = self.repeat.solved.boundary_spur?;
+        let (_, power) = boundary_line(case, &Ladder::new(case), stated, row.boundary?)?;
+        Some(10.0 * power.log10())
     }
 
     /// Whether every channel, set at any temperature, stays within its limits at all others.

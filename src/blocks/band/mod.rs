@@ -3,7 +3,7 @@
 use super::Equation;
 use super::fields::{COMMON, default, optional};
 use super::prelude::*;
-use super::repeat::{self, Repeat};
+use super::repeat::{self, FAMILY, Repeat};
 
 mod channels;
 mod figures;
@@ -17,7 +17,7 @@ pub struct BandKind;
 static FIELDS: &[Field] = &[
     optional(
         "of",
-        Type::Either(&[Type::List(&Type::Block(OF)), Type::Block(OF)]),
+        Type::Either(&[Type::List(&Type::Block(FAMILY)), Type::Block(FAMILY)]),
         "loop that is repeated, with its response, phase_noise and spurs blocks; absent: the only one",
     ),
     optional(
@@ -41,8 +41,6 @@ static FIELDS: &[Field] = &[
         "range over which the oscillator drifts; the tuning curve holds at the loop's `temperature`",
     ),
 ];
-
-static OF: &[&str] = &["loop", "response", "phase_noise", "spurs"];
 
 static LISTS: &[&[Field]] = &[FIELDS, COMMON];
 

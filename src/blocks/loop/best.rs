@@ -2,16 +2,14 @@
 
 use super::build::Point;
 use super::pump::{self, Current};
-use super::{
-    Diagnostic, Digits, Exhibit, Faults, Given, Group, Inputs, Item, Metric, MetricPath, Needed, Unit, print,
-};
+use super::{Diagnostic, Digits, Exhibit, Faults, Given, Group, Inputs, Item, Metric, Needed, Unit, print};
+use crate::blocks::requirements::limit_names;
 use crate::exhibit::{Axis, Curve, Drawing, Figure, Mark, Panel, Plot, Role};
 use crate::physics::optimum::{
     self, Aim, Bound, Candidate, HIGHEST, Hop, Limits, MARGINS, Missed, Optimum, Question, RATIOS, Step,
 };
 use crate::physics::synthesis::Goal;
 use crate::results::Limit;
-use crate::units::{QuantityFault, parse, parse_as};
 
 /// Whether the note leaves the bandwidth to the tool.
 pub(super) fn asked(given: &Given) -> bool {
@@ -55,19 +53,8 @@ pub(super) fn check(given: &Given, faults: &mut Faults) {
 
 /// Names in the limits.
 pub(super) fn names(given: &Given) -> Vec<Needed> {
-    let mut needed = Vec::new();
-    let Some(group) = given.fields.group("optimise") else { return needed };
-    for (name, _) in LIMITS {
-        let Some(Item::Limit(text)) = group.get(name).map(|c| &c.value) else { continue };
-        let _ = Limit::parse::<QuantityFault>(text, |_, bound| {
-            if parse(bound).is_err() {
-                let place = group.place(name).clone();
-                needed.extend(MetricPath::parse(bound).map(|path| Needed { path, place }));
-            }
-            Ok(0.0)
-        });
-    }
-    needed
+    let group = given.fields.group("optimise");
+    group.into_iter().flat_map(|group| LIMITS.iter().flat_map(|(name, _)| limit_names(group, name))).collect()
 }
 
 /// The limits in numbers.
@@ -76,20 +63,17 @@ pub(super) fn limits(given: &Given, inputs: &Inputs<'_>, faults: &mut Faults) ->
     let Some(group) = given.fields.group("optimise") else { return Some(limits) };
     for (name, unit) in LIMITS {
         let Some(Item::Limit(text)) = group.get(name).map(|c| &c.value) else { continue };
-        let read = Limit::parse(text, |_, bound| {
-            let named = |fault| inputs.named(bound).ok().and_then(|q| q.convert(unit)).ok_or(fault);
-            parse_as(bound, unit).or_else(named).map(|quantity| quantity.value)
-        });
-        let (Ok(Limit::AtMost(bound) | Limit::Below(bound)), true) = (&read, true) else {
+        let read = Limit::parse(text, |_, bound| inputs.bound(bound, unit));
+        let Ok(Limit::AtMost(bound) | Limit::Below(bound)) = read else {
             let text = format!("`{text}` is not an upper limit of this unit");
             let fault = Diagnostic::error("limit", text).at(group.span(name));
             faults.push(fault.expected(format!("expected <= and a {}", unit.expectation())));
             continue;
         };
         match name {
-            "jitter" => limits.jitter = Some(*bound),
-            "settling" => limits.settling = Some(*bound),
-            _ => limits.reference_spur = Some(*bound),
+            "jitter" => limits.jitter = Some(bound),
+            "settling" => limits.settling = Some(bound),
+            _ => limits.reference_spur = Some(bound),
         }
     }
     faults.sound().map(|()| limits)

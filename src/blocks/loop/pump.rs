@@ -92,7 +92,9 @@ pub(super) fn choose(
     let message = if currents.len() == 1 {
         format!("the pump's one current, {top}, {largest}")
     } else {
-        format!("no step of the pump will do: the largest, {top}, {largest}; the least, {least}, {why_not}")
+        format!(
+            "no step of the pump gives parts that can be built: the largest, {top}, {largest}; the least, {least}, {why_not}"
+        )
     };
     let place = first_of(&given.fields, &["pump_current", "bandwidth"]);
     let hint = if largest.contains("tuning port") {

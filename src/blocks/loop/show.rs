@@ -118,26 +118,15 @@ fn plan_table(given: &Given, solved: &SolvedLoop) -> Exhibit {
         if solved.plan.doubled { "doubled" } else { "" },
     );
     if let Some(slew) = solved.reference_slew {
-        let text = short(slew, Unit::VoltPerSecond);
         let rise = case.noise.slew_rise;
         let remark = if rise > 0.0 {
             format!("lifts the detector floor by {}", short(rise, Unit::Decibel))
         } else {
             "at the reference input".to_owned()
         };
-        rows.push(vec![
-            Cell::Text("Slew rate of the reference".to_owned()),
-            Cell::Number { value: slew, unit: Unit::VoltPerSecond, text },
-            Cell::Text(remark),
-        ]);
+        let text = short(slew, Unit::VoltPerSecond);
+        row("Slew rate of the reference", slew, Unit::VoltPerSecond, text, &remark);
     }
-    let mut row = |name: &str, value: f64, unit: Unit, text: String, remark: &str| {
-        rows.push(vec![
-            Cell::Text(name.to_owned()),
-            Cell::Number { value, unit, text },
-            Cell::Text(remark.to_owned()),
-        ]);
-    };
     let mut exact =
         |name: &str, value: f64, unit: Unit, remark: &str| row(name, value, unit, all(value, unit), remark);
     exact("Reference divider R", solved.plan.reference_divider as f64, Unit::One, "");

@@ -13,6 +13,9 @@ mod judging;
 pub use columns::{Column, Sense};
 pub use judging::{Cases, Share, decide, judge_all, share, worse};
 
+/// Kinds that are repeated together: the loop, then those that are of it.
+pub static FAMILY: &[&str] = &["loop", "response", "phase_noise", "spurs"];
+
 /// One case of the loop: everything that differs from the design.
 #[derive(Clone, Debug)]
 pub struct Point {
@@ -74,7 +77,7 @@ pub fn named(given: &Given) -> Vec<&str> {
 /// All blocks that have to be solved before a loop can be repeated.
 pub fn needs(given: &Given, catalog: &Catalog) -> Vec<Needed> {
     let loops = if named(given).is_empty() { catalog.only("loop") } else { None };
-    let others = ["response", "phase_noise", "spurs"].into_iter().flat_map(|kind| catalog.of_kind(kind));
+    let others = FAMILY[1..].iter().flat_map(|kind| catalog.of_kind(kind));
     let all = loops.into_iter().chain(others).filter_map(MetricPath::parse);
     all.map(|path| Needed { path, place: given.fields.place("of").clone() }).collect()
 }

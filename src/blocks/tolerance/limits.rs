@@ -5,7 +5,6 @@ use super::super::repeat::Repeat;
 use super::super::requirements::mask_points;
 use super::{Fields, Inputs, Item, MetricPath, Unit};
 use crate::results::Limit;
-use crate::units::parse_as;
 
 /// The limits on metrics of the repeated blocks. A limit at fault is left to its requirement to report.
 pub(super) fn resolve(repeat: &Repeat, inputs: &Inputs<'_>) -> Vec<(MetricPath, Limit)> {
@@ -21,15 +20,9 @@ fn limit(repeat: &Repeat, one: &Fields, inputs: &Inputs<'_>) -> Option<(MetricPa
         None if repeat.repeats(&metric.block) => Unit::DecibelCarrierPerHertz,
         None => return None,
     };
-    let bound = |_: usize, text: &str| {
-        parse_as(text, unit).map(|quantity| quantity.value).or_else(|fault| {
-            let named = inputs.named(text).ok().and_then(|quantity| quantity.convert(unit));
-            named.map(|quantity| quantity.value).ok_or(fault)
-        })
-    };
     let limit = match &one.get("limit")?.value {
         Item::Table(rows) => Limit::Mask(mask_points(rows)),
-        _ => Limit::parse(one.text("limit")?, bound).ok()?,
+        _ => Limit::parse(one.text("limit")?, |_, text| inputs.bound(text, unit)).ok()?,
     };
     Some((metric, limit))
 }

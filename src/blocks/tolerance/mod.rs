@@ -3,7 +3,7 @@
 use super::Equation;
 use super::fields::{COMMON, default, optional};
 use super::prelude::*;
-use super::repeat::{self, Repeat};
+use super::repeat::{self, FAMILY, Repeat};
 
 mod figures;
 mod limits;
@@ -28,11 +28,10 @@ static PARTS: &[Field] = &[
     optional("R4", SHARE, "this part"),
     optional("C4", SHARE, "this part"),
 ];
-static OF: &[&str] = &["loop", "response", "phase_noise", "spurs"];
 static FIELDS: &[Field] = &[
     optional(
         "of",
-        Type::Either(&[Type::List(&Type::Block(OF)), Type::Block(OF)]),
+        Type::Either(&[Type::List(&Type::Block(FAMILY)), Type::Block(FAMILY)]),
         "loop that is repeated, with its response, phase_noise and spurs blocks; absent: the only one",
     ),
     optional(
