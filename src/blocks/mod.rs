@@ -156,6 +156,10 @@ pub trait Kind: Sync {
     fn metrics(&self) -> &'static [MetricDoc] {
         &[]
     }
+    /// Contributors whose shares and curves it gives: name and meaning.
+    fn contributors(&self) -> Vec<(&'static str, &'static str)> {
+        Vec::new()
+    }
     /// Blocks it needs beyond those its fields name.
     fn needs(&self, _given: &Given, _catalog: &Catalog) -> Vec<Needed> {
         Vec::new()

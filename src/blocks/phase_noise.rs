@@ -8,7 +8,7 @@ use super::prelude::*;
 use super::spurs::{Line, SolvedSpurs};
 use super::support::{model_of, needs_of};
 use super::{Equation, noise_figures, requirements::masks_for};
-use crate::physics::noise::{Ladder, Spectrum, density_at, table_points};
+use crate::physics::noise::{CONTRIBUTORS, Ladder, Spectrum, density_at, table_points};
 use crate::physics::{derived, twice};
 use crate::results::{MetricFunction, Second};
 
@@ -206,6 +206,9 @@ impl Kind for PhaseNoiseKind {
     }
     fn metrics(&self) -> &'static [MetricDoc] {
         METRICS
+    }
+    fn contributors(&self) -> Vec<(&'static str, &'static str)> {
+        CONTRIBUTORS.iter().map(|contributor| (contributor.name(), contributor.says())).collect()
     }
     fn needs(&self, given: &Given, catalog: &Catalog) -> Vec<Needed> {
         needs_of(given, catalog, "loop")

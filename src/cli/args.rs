@@ -30,6 +30,23 @@ Of several notes the highest counts.";
 pub(super) struct Line {
     #[command(subcommand)]
     pub command: Command,
+    /// Say nothing but products, faults and warnings
+    #[arg(long, short, global = true)]
+    pub quiet: bool,
+    /// Colour of messages; NO_COLOR in the environment means never
+    #[arg(long, global = true, value_name = "WHEN", default_value = "auto")]
+    pub color: Colour,
+}
+
+/// When messages have colour.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(super) enum Colour {
+    /// On a terminal, and where NO_COLOR is not set
+    Auto,
+    /// Into pipes and files too
+    Always,
+    /// Not at all
+    Never,
 }
 
 #[derive(Debug, Subcommand)]
@@ -52,6 +69,10 @@ pub(super) enum Command {
     Describe(Describe),
     /// Say which typst would be used
     Typesetter(Typesetter),
+    /// Print what a shell needs to complete this command line
+    Completions(Completions),
+    /// Print the manual page, for man: loopcase manual | man -l -
+    Manual,
 }
 
 #[derive(Debug, Args)]
@@ -187,6 +208,16 @@ pub(super) struct Describe {
     /// A kind, or a field of one, e.g. `oscillator` or `synthesizer.pump.compliance`; absent: all kinds
     #[arg(value_name = "KIND[.FIELD]")]
     pub name: Option<String>,
+    /// Print the JSON schema of a part file of that kind, for editors
+    #[arg(long, requires = "name")]
+    pub schema: bool,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct Completions {
+    /// The shell
+    #[arg(value_name = "SHELL")]
+    pub shell: clap_complete::Shell,
 }
 
 #[derive(Debug, Args)]

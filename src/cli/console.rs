@@ -3,6 +3,7 @@
 use std::env;
 use std::io::{self, IsTerminal, Write};
 
+use super::args::Colour;
 use super::exit::Exit;
 use crate::diag::{Diagnostic, render};
 use crate::source::SourceMap;
@@ -21,6 +22,7 @@ enum Stream {
 #[derive(Debug)]
 pub(super) struct Console {
     colour: bool,
+    quiet: bool,
     out: Stream,
     err: Stream,
 }
@@ -30,7 +32,22 @@ impl Console {
     pub fn of_process() -> Self {
         let unwanted = env::var_os("NO_COLOR").is_some_and(|value| !value.is_empty())
             || env::var_os("TERM").is_some_and(|terminal| terminal == "dumb");
-        Self { colour: !unwanted && io::stderr().is_terminal(), out: Stream::Open, err: Stream::Open }
+        Self {
+            colour: !unwanted && io::stderr().is_terminal(),
+            quiet: false,
+            out: Stream::Open,
+            err: Stream::Open,
+        }
+    }
+
+    /// As the command line says.
+    pub fn set(&mut self, quiet: bool, colour: Colour) {
+        self.quiet = quiet;
+        match colour {
+            Colour::Auto => {}
+            Colour::Always => self.colour = true,
+            Colour::Never => self.colour = false,
+        }
     }
 
     /// Whether standard error takes colour.
@@ -68,9 +85,11 @@ impl Console {
         self.diagnostic(diagnostic, &SourceMap::new());
     }
 
-    /// Tells something that is neither product nor fault.
+    /// Tells something that is neither product nor fault; not where quiet is wished.
     pub fn note(&mut self, text: &str) {
-        self.tell(&format!("{text}\n"));
+        if !self.quiet {
+            self.tell(&format!("{text}\n"));
+        }
     }
 
     /// The exit code, where printing itself may have failed.

@@ -4,6 +4,7 @@ use super::args::Describe;
 use super::console::Console;
 use super::exit::Exit;
 use super::shape::{inner, need, words};
+use super::{example, part_schema};
 use crate::blocks::{self, KINDS, Kind, Route};
 use crate::diag::Diagnostic;
 use crate::note::schema::Field;
@@ -11,6 +12,7 @@ use crate::note::schema::Field;
 pub(super) fn run(args: &Describe, console: &mut Console) -> Exit {
     let text = match &args.name {
         None => Ok(overview()),
+        Some(name) if args.schema => schema(name),
         Some(name) => describe(name),
     };
     match text {
@@ -23,6 +25,17 @@ pub(super) fn run(args: &Describe, console: &mut Console) -> Exit {
             Exit::Faulty
         }
     }
+}
+
+fn schema(name: &str) -> Result<String, Diagnostic> {
+    let kind = blocks::kind(name).ok_or_else(|| unknown(name))?;
+    Ok(format!("{:#}\n", part_schema::schema(kind)))
+}
+
+fn unknown(wanted: &str) -> Diagnostic {
+    Diagnostic::error("unknown-kind", format!("there is no kind `{wanted}`"))
+        .nearest(wanted, KINDS.iter().map(|kind| kind.name()))
+        .hint("`loopcase describe` lists all kinds")
 }
 
 fn overview() -> String {
@@ -42,12 +55,7 @@ fn overview() -> String {
 fn describe(name: &str) -> Result<String, Diagnostic> {
     let mut names = name.split('.');
     let wanted = names.next().unwrap_or_default();
-    let Some(kind) = blocks::kind(wanted) else {
-        let fault = Diagnostic::error("unknown-kind", format!("there is no kind `{wanted}`"));
-        return Err(fault
-            .nearest(wanted, KINDS.iter().map(|kind| kind.name()))
-            .hint("`loopcase describe` lists all kinds"));
-    };
+    let kind = blocks::kind(wanted).ok_or_else(|| unknown(wanted))?;
     let mut path = wanted.to_owned();
     let mut fields = fields_of(kind);
     let mut found: Option<&Field> = None;
@@ -99,6 +107,14 @@ fn kind_text(kind: &dyn Kind) -> String {
     }
     text.push_str("\nFields\n");
     list(&kind.fields().iter().copied().flatten().collect::<Vec<_>>(), 1, &mut text);
+    let contributors = kind.contributors();
+    if !contributors.is_empty() {
+        text.push_str("\nContributors\n");
+        let width = contributors.iter().map(|(name, _)| name.len()).max().unwrap_or(0);
+        for (name, says) in contributors {
+            text.push_str(&format!("  {name:width$}  {says}\n"));
+        }
+    }
     if !kind.metrics().is_empty() {
         text.push_str("\nMetrics\n");
         let width = kind.metrics().iter().map(|metric| metric.name.len()).max().unwrap_or(0);
@@ -116,7 +132,15 @@ fn kind_text(kind: &dyn Kind) -> String {
             ));
         }
     }
+    for (number, block) in example::blocks(kind.name()).iter().enumerate() {
+        text.push_str(if number == 0 { "\nExample, invented\n" } else { "\n" });
+        text.push_str(&indented(block));
+    }
     text
+}
+
+fn indented(text: &str) -> String {
+    text.lines().flat_map(|line| ["  ", line, "\n"]).collect()
 }
 
 fn field_text(path: &str, field: &Field) -> String {
@@ -125,6 +149,12 @@ fn field_text(path: &str, field: &Field) -> String {
     if !inside.is_empty() {
         text.push_str("\nInside\n");
         list(&inside, 1, &mut text);
+    }
+    let mut names = path.split('.');
+    let kind = names.next().unwrap_or_default();
+    if let Some(lines) = example::field(kind, &names.collect::<Vec<_>>()) {
+        text.push_str("\nExample, invented\n");
+        text.push_str(&indented(&lines));
     }
     text
 }
@@ -147,6 +177,49 @@ fn list(fields: &[&Field], depth: usize, text: &mut String) {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Fields of fields that the examples show once, elsewhere: those of a band are those of the oscillator, those of an option
+    /// and of a map are those of the loop, every part of a filter is like the next.
+    const SHOWN_ELSEWHERE: &[&str] = &[
+        "oscillator.bands.",
+        "alternatives.options.",
+        "region.across.",
+        "region.along.",
+        "tolerance.parts.",
+        ".phase_noise.table.file",
+        ".phase_noise.of",
+        "reference.phase_noise.",
+    ];
+
+    fn unshown(kind: &str, path: &[&str], fields: &[&Field], found: &mut Vec<String>) {
+        for field in fields {
+            let path: Vec<&str> = path.iter().copied().chain([field.name]).collect();
+            let name = format!("{kind}.{}", path.join("."));
+            if !SHOWN_ELSEWHERE.iter().any(|part| name.contains(part))
+                && example::field(kind, &path).is_none()
+            {
+                found.push(name);
+            }
+            unshown(kind, &path, &inner(&field.kind), found);
+        }
+    }
+
+    #[test]
+    fn the_examples_show_every_field() {
+        let shared: Vec<&str> = blocks::COMMON.iter().chain(blocks::FACTS).map(|field| field.name).collect();
+        let mut found = Vec::new();
+        for kind in KINDS {
+            let own: Vec<&Field> =
+                fields_of(*kind).into_iter().filter(|field| !shared.contains(&field.name)).collect();
+            unshown(kind.name(), &[], &own, &mut found);
+            assert!(!example::blocks(kind.name()).is_empty(), "no example of `{}`", kind.name());
+        }
+        for name in shared {
+            let shown = KINDS.iter().any(|kind| example::field(kind.name(), &[name]).is_some());
+            assert!(shown, "no example of `{name}`");
+        }
+        assert!(found.is_empty(), "no example of: {found:#?}");
+    }
 
     #[test]
     fn every_kind_and_field_is_described() {

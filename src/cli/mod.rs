@@ -6,17 +6,20 @@ mod args;
 mod compare;
 mod console;
 mod describe;
+mod example;
 mod exit;
 mod follow;
 mod given;
 mod judge;
 mod matrix;
 mod moved;
+mod part_schema;
 mod pdf;
 mod reopen;
 mod seal;
 mod sealed;
 mod shape;
+mod shell;
 mod solving;
 mod start;
 mod typeset;
@@ -35,7 +38,10 @@ use exit::Exit;
 pub fn run(words: impl IntoIterator<Item = OsString>) -> ExitCode {
     let mut console = Console::of_process();
     let exit = match Line::try_parse_from(words) {
-        Ok(line) => dispatch(line.command, &mut console),
+        Ok(line) => {
+            console.set(line.quiet, line.color);
+            dispatch(line.command, &mut console)
+        }
         Err(error) => usage(&error, &mut console),
     };
     console.finish(exit).into()
@@ -52,6 +58,8 @@ fn dispatch(command: Command, console: &mut Console) -> Exit {
         Command::Compare(args) => compare::run(&args, console),
         Command::Describe(args) => describe::run(&args, console),
         Command::Typesetter(args) => typesetter::run(&args, console),
+        Command::Completions(args) => shell::completions(&args, console),
+        Command::Manual => shell::manual(console),
     }
 }
 

@@ -86,7 +86,7 @@ impl Checker<'_> {
                     fields.entries.push((key.clone(), checked));
                 }
             } else {
-                self.unknown(key, schema);
+                self.unknown(key, value, schema);
             }
         }
         for field in schema.all() {
@@ -107,11 +107,15 @@ impl Checker<'_> {
         fields
     }
 
-    fn unknown(&mut self, key: &Key, schema: &Schema<'_>) {
+    fn unknown(&mut self, key: &Key, value: &Tree, schema: &Schema<'_>) {
         let mut diagnostic =
             Diagnostic::error("unknown-field", format!("there is no field `{}` here", key.name))
                 .at(key.place.span())
                 .nearest(&key.name, schema.all().map(|field| field.name));
+        if matches!(value.value, Value::Null) && diagnostic.hints.is_empty() {
+            // `{text: one, two}` is a text `one` and a key `two`.
+            diagnostic = diagnostic.hint("inside braces a text with a comma in it needs quotes");
+        }
         if diagnostic.hints.is_empty() {
             diagnostic = diagnostic.hint(known_list(schema));
         }

@@ -7,6 +7,7 @@ mod bench_trace;
 mod changes;
 mod cli;
 mod document;
+mod first_hour;
 mod follow;
 mod kills;
 mod layering;

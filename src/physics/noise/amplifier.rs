@@ -12,6 +12,10 @@ impl Contributor for Amplifier {
         "amplifier"
     }
 
+    fn says(&self) -> &'static str {
+        "voltage, current and reference noise of an active filter's op-amp: |E|^2"
+    }
+
     fn nodes(&self) -> &'static [Node] {
         &[Node::AmplifierVoltage, Node::AmplifierCurrent, Node::AmplifierReference]
     }

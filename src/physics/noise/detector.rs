@@ -13,6 +13,10 @@ impl Contributor for Detector {
         "detector"
     }
 
+    fn says(&self) -> &'static str {
+        "floor of detector, pump and dividers, with its rise by a slow reference: N^2 |H|^2"
+    }
+
     fn nodes(&self) -> &'static [Node] {
         &[Node::Detector]
     }

@@ -13,6 +13,10 @@ impl Contributor for Flicker {
         "flicker"
     }
 
+    fn says(&self) -> &'static str {
+        "1/f noise of detector, pump and dividers: N^2 |H|^2"
+    }
+
     fn nodes(&self) -> &'static [Node] {
         &[Node::Detector]
     }

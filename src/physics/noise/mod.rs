@@ -65,6 +65,8 @@ impl Node {
 pub trait Contributor: Sync {
     /// Name in results: `share.NAME`, legend, curve.
     fn name(&self) -> &'static str;
+    /// What it is and how it reaches the output, one phrase.
+    fn says(&self) -> &'static str;
     /// Nodes at which it enters; independent of each other where there is more than one.
     fn nodes(&self) -> &'static [Node];
     /// Whether the case states what it needs; a contributor that is not there has no curve at all.

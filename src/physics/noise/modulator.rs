@@ -27,6 +27,10 @@ impl Contributor for Modulator {
         "modulator"
     }
 
+    fn says(&self) -> &'static str {
+        "quantisation noise of the fractional modulator: |H|^2"
+    }
+
     fn nodes(&self) -> &'static [Node] {
         &[Node::Detector]
     }

@@ -12,6 +12,10 @@ impl Contributor for Oscillator {
         "oscillator"
     }
 
+    fn says(&self) -> &'static str {
+        "noise of the free-running oscillator, held down within the bandwidth: |E|^2"
+    }
+
     fn nodes(&self) -> &'static [Node] {
         &[Node::Oscillator]
     }

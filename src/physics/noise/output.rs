@@ -12,6 +12,10 @@ impl Contributor for OutputFloor {
         "output"
     }
 
+    fn says(&self) -> &'static str {
+        "floor after the output divider, as it stands"
+    }
+
     fn nodes(&self) -> &'static [Node] {
         &[Node::Output]
     }

@@ -13,6 +13,10 @@ impl Contributor for Reference {
         "reference"
     }
 
+    fn says(&self) -> &'static str {
+        "noise of the standard, multiplied up: N^2 |H|^2"
+    }
+
     fn nodes(&self) -> &'static [Node] {
         &[Node::Detector]
     }

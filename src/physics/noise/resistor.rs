@@ -15,12 +15,19 @@ pub fn thermal_voltage(resistance: f64, temperature: f64) -> f64 {
 /// One resistor of the filter, as a voltage of `4 k T R` in series with it.
 pub(super) struct Resistor {
     name: &'static str,
+    says: &'static str,
     nodes: &'static [Node],
 }
 
-pub(super) const R2: Resistor = Resistor { name: "R2", nodes: &[Node::R2] };
-pub(super) const R3: Resistor = Resistor { name: "R3", nodes: &[Node::R3] };
-pub(super) const R4: Resistor = Resistor { name: "R4", nodes: &[Node::R4] };
+pub(super) const R2: Resistor = Resistor {
+    name: "R2",
+    says: "thermal noise of R2, in series with the zero's capacitor: |E|^2",
+    nodes: &[Node::R2],
+};
+pub(super) const R3: Resistor =
+    Resistor { name: "R3", says: "thermal noise of R3, the first post section: |E|^2", nodes: &[Node::R3] };
+pub(super) const R4: Resistor =
+    Resistor { name: "R4", says: "thermal noise of R4, the second post section: |E|^2", nodes: &[Node::R4] };
 
 fn resistance(case: &Case, node: Node) -> Option<f64> {
     match node {
@@ -34,6 +41,10 @@ fn resistance(case: &Case, node: Node) -> Option<f64> {
 impl Contributor for Resistor {
     fn name(&self) -> &'static str {
         self.name
+    }
+
+    fn says(&self) -> &'static str {
+        self.says
     }
 
     fn nodes(&self) -> &'static [Node] {

@@ -13,6 +13,10 @@ impl Contributor for Supply {
         "supply"
     }
 
+    fn says(&self) -> &'static str {
+        "noise of the oscillator's supply, through its pushing: |E|^2"
+    }
+
     fn nodes(&self) -> &'static [Node] {
         &[Node::Supply]
     }
