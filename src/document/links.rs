@@ -174,8 +174,16 @@ impl Resolver<'_> {
                 }
                 // An image from elsewhere can't be shown: nothing is fetched.
                 Inline::Image { path, alt, line, .. } if confine(&path).is_none() => {
+                    let message =
+                        format!("the image `{path}` lies outside the folder of the note: it is not shown");
+                    self.found
+                        .push(Diagnostic::warning("image-outside", message).at((self.place)(line, &path)));
                     let text = vec![Inline::Text(if alt.is_empty() { path.clone() } else { alt })];
-                    self.link(&path, text, line, &mut out);
+                    if SCHEMES.iter().any(|scheme| path.starts_with(scheme)) {
+                        out.push(Inline::Link { to: path, text, line });
+                    } else {
+                        out.extend(text);
+                    }
                 }
                 other => out.push(other),
             }
@@ -189,6 +197,10 @@ impl Resolver<'_> {
             if SCHEMES.iter().any(|scheme| to.starts_with(scheme)) {
                 out.push(Inline::Link { to: to.to_owned(), text, line });
             } else {
+                let message = format!("`{to}` leads out of the document to nowhere: the link is plain text");
+                let warning = Diagnostic::warning("link-dropped", message).at((self.place)(line, to));
+                let known = "expected `#` and a figure, table or heading, or an address of https:, http:, mailto: or tel:";
+                self.found.push(warning.expected(known));
                 out.append(&mut text);
             }
             return;

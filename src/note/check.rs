@@ -267,6 +267,17 @@ impl Checker<'_> {
         }
         let meant = match &tree.value {
             Value::Text(text) => faults.iter().position(|(kind, _)| kind.resembles(text)),
+            // A mapping with one of its fields was meant as that group, not as a table.
+            Value::Map(entries) => {
+                let named = |kind: &Type| match kind {
+                    Type::Group(fields) => {
+                        entries.iter().any(|(key, _)| fields.iter().any(|f| f.name == key.name))
+                    }
+                    _ => false,
+                };
+                let group = faults.iter().position(|(kind, _)| named(kind));
+                group.or((!faults.is_empty()).then_some(0))
+            }
             _ => (!faults.is_empty()).then_some(0),
         };
         match meant.or((faults.len() == 1).then_some(0)) {

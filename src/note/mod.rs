@@ -15,6 +15,7 @@ mod read;
 mod scalar;
 pub mod schema;
 mod structure;
+mod unseen;
 pub mod yaml;
 
 pub use check::{Names, Resolved, check};

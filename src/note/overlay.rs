@@ -3,6 +3,7 @@
 use super::check::resolve_path;
 use super::place::{Place, Text};
 use super::schema::{Field, Schema, Type};
+use super::unseen::turned;
 use super::yaml::{Key, Tree, Value, parse};
 use crate::diag::Diagnostic;
 use crate::source::{FileFault, Files, SourceMap, Span};
@@ -137,6 +138,7 @@ impl Parts<'_> {
         };
         let text = text.strip_prefix('\u{feff}').unwrap_or(text);
         let file = self.sources.add(&format!("{}{path}", self.shown), text);
+        out.extend(turned(text, file));
         let folder = path.rfind('/').map_or("", |at| &path[..at]);
         Some((Text::whole(file, text, folder), Span::new(file, 0, text.len())))
     }
@@ -155,8 +157,13 @@ impl Parts<'_> {
     ) -> Result<Tree, Tree> {
         let Some(from) = tree.get("from") else { return Ok(tree) };
         let Value::Text(written) = &from.value else { return Err(tree) };
-        // A path that leaves the folder is reported when the field is checked.
-        let Some(path) = resolve_path(from.place.folder(), written) else { return Err(tree) };
+        let Some(path) = resolve_path(from.place.folder(), written) else {
+            // The note's own is reported when the field is checked; that of a part file is not among the fields then.
+            if !chain.is_empty() {
+                out.push(file_fault(written, &FileFault::Outside).at(from.place.span()));
+            }
+            return Err(tree);
+        };
         if chain.contains(&path) {
             let circle: Vec<String> =
                 chain.iter().skip_while(|p| **p != path).chain([&path]).map(|p| format!("`{p}`")).collect();

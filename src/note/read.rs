@@ -108,6 +108,7 @@ pub fn read(
     let text = decode(input, sources, out)?;
     let file = sources.add(input.shown, &text);
     let text = sources.text(file);
+    out.extend(super::unseen::turned(&text, file));
     let first_line = sources.line_span(file, 1);
     let (front, body) = match front_matter(&text) {
         Ok(Some((range, body))) => {

@@ -195,7 +195,7 @@ fn ready(
     }
     let (start, to) = channel(solved, from, from_place, faults).zip(target)?;
     if start.channel.output == to.channel.output {
-        faults.place(to_place, "hop-end", "the hop ends where it starts");
+        faults.place(to_place, "hop-end", "the hop ends where it starts: two channels were expected");
         return None;
     }
     let frequency = start.output_frequency();
