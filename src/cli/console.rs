@@ -1,11 +1,12 @@
 //! Products to standard output, all else to standard error.
 
+use std::collections::BTreeSet;
 use std::env;
 use std::io::{self, IsTerminal, Write};
 
 use super::args::Colour;
 use super::exit::Exit;
-use crate::diag::{Diagnostic, render};
+use crate::diag::{Diagnostic, Severity, render};
 use crate::source::SourceMap;
 
 /// Whether a stream still takes anything.
@@ -25,6 +26,18 @@ pub(super) struct Console {
     quiet: bool,
     out: Stream,
     err: Stream,
+    turns: Option<Turns>,
+}
+
+/// Warnings of a program that does the same again and again.
+#[derive(Debug, Default)]
+struct Turns {
+    /// Those of the turn before.
+    before: BTreeSet<String>,
+    /// Those of this turn.
+    now: BTreeSet<String>,
+    /// How many of them were told before.
+    again: usize,
 }
 
 impl Console {
@@ -37,6 +50,7 @@ impl Console {
             quiet: false,
             out: Stream::Open,
             err: Stream::Open,
+            turns: None,
         }
     }
 
@@ -70,8 +84,33 @@ impl Console {
         self.err.write(&mut io::stderr().lock(), text);
     }
 
+    /// Begins a turn of work that is done again and again: a warning that the turn before had is not told once more, only
+    /// counted.
+    pub fn begin_turn(&mut self) {
+        let now = self.turns.take().map(|turns| turns.now).unwrap_or_default();
+        self.turns = Some(Turns { before: now, ..Turns::default() });
+    }
+
+    /// Says how many warnings the turn had in common with the one before.
+    pub fn end_turn(&mut self) {
+        let again = self.turns.as_ref().map_or(0, |turns| turns.again);
+        if again > 0 {
+            self.note(&format!("{again} {} as before", if again == 1 { "warning" } else { "warnings" }));
+        }
+    }
+
     /// Tells a fault or warning with its place.
     pub fn diagnostic(&mut self, diagnostic: &Diagnostic, sources: &SourceMap) {
+        if diagnostic.severity == Severity::Warning
+            && let Some(turns) = &mut self.turns
+        {
+            // Without its place: a line more above it is no other warning.
+            turns.now.insert(diagnostic.message.clone());
+            if turns.before.contains(&diagnostic.message) {
+                turns.again += 1;
+                return;
+            }
+        }
         self.tell(&render(diagnostic, sources, self.colour));
     }
 

@@ -89,6 +89,7 @@ impl Turns<'_> {
     /// One turn, from the note to its result folder; what to watch for the next.
     fn turn(&mut self, stopped: &dyn Fn() -> bool, console: &mut Console) -> Watch {
         let Ok(folder) = self.open(console) else { return Watch::default() };
+        console.begin_turn();
         let files = Asked { folder: &folder, asked: Mutex::default() };
         if self.press(&files, stopped, console).is_err()
             && !stopped()
@@ -120,7 +121,9 @@ impl Turns<'_> {
         console: &mut Console,
     ) -> Result<(), Exit> {
         let note = &self.note;
-        let (outcome, solved) = solve_note(note, files, self.wish, &mut self.kept, console)?;
+        let solved = solve_note(note, files, self.wish, &mut self.kept, console);
+        console.end_turn();
+        let (outcome, solved) = solved?;
         let products = products(&solved, &[], &outcome, console)?;
         if stopped() {
             return Err(Exit::Done);

@@ -133,6 +133,10 @@ impl Press<'_> {
             let press = Proof { note, files, outcome, source: text_of(products, compile.source) };
             match compile.run() {
                 Ok(warnings) => press.tell(&warnings, console),
+                Err(CompileError::Interrupted) => {
+                    console.note(&format!("{}: interrupted; nothing was replaced", note.shown));
+                    return Err(Exit::Typesetter);
+                }
                 Err(error) => {
                     press.tell_failure(&error, &failed, console);
                     replace_file(&failed, press.source.as_bytes()).map_err(|error| disk(error, console))?;

@@ -5,7 +5,7 @@ use std::fmt;
 use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
-use std::process::Command;
+use std::process::{Command, ExitStatus};
 use std::time::Duration;
 
 use super::messages::{Message, parse};
@@ -38,6 +38,8 @@ pub enum CompileError {
     System(io::Error),
     /// It was stopped at the time limit.
     TooLong(Duration),
+    /// The user ended it (Ctrl-C reaches every program of the terminal).
+    Interrupted,
     /// It failed; its messages.
     Failed(Vec<Message>),
 }
@@ -47,6 +49,7 @@ impl fmt::Display for CompileError {
         match self {
             CompileError::System(error) => write!(f, "typst could not be run: {error}"),
             CompileError::TooLong(limit) => write!(f, "typst was stopped after {} s", limit.as_secs_f64()),
+            CompileError::Interrupted => f.write_str("typst was interrupted"),
             CompileError::Failed(messages) => match messages.iter().find(|message| message.error) {
                 Some(first) => write!(f, "typst failed: {}", first.text),
                 None => f.write_str("typst failed without a message"),
@@ -56,6 +59,19 @@ impl fmt::Display for CompileError {
 }
 
 impl std::error::Error for CompileError {}
+
+#[cfg(unix)]
+fn interrupted(status: ExitStatus) -> bool {
+    use std::os::unix::process::ExitStatusExt;
+    const INTERRUPT: i32 = 2; // SIGINT, POSIX
+    const TERMINATE: i32 = 15; // SIGTERM, POSIX
+    matches!(status.signal(), Some(INTERRUPT | TERMINATE))
+}
+
+#[cfg(not(unix))]
+fn interrupted(_: ExitStatus) -> bool {
+    false
+}
 
 impl Compile<'_> {
     /// Runs typst. The PDF appears whole under its name, or not at all. Returns the warnings.
@@ -80,6 +96,7 @@ impl Compile<'_> {
                 let _ = fs::remove_file(&partial);
                 Err(match status {
                     None => CompileError::TooLong(self.limit),
+                    Some(status) if interrupted(status) => CompileError::Interrupted,
                     Some(_) => CompileError::Failed(messages),
                 })
             }

@@ -289,3 +289,32 @@ fn what_is_kept_says_the_same_as_what_is_solved() {
         assert_eq!(found, solve(&mut Kept::default()));
     }
 }
+
+#[test]
+fn a_warning_is_told_once_as_long_as_it_stands() {
+    let place = place();
+    place.file("lo.md", note("1 s") + "\nSee [there](elsewhere).\n");
+    let mut following = Following::start(&place);
+    let first = following.hears("lo: 1 of 1");
+    assert!(first.contains("warning[link-dropped]"), "{first}");
+    place.file("lo.md", note("1 s") + "\nA line.\n\nSee [there](elsewhere).\n");
+    let turn = following.hears("no number moved");
+    assert!(!turn.contains("link-dropped") && turn.contains("1 warning as before"), "{turn}");
+    place.file("lo.md", note("1 s") + "\nSee.\n");
+    let turn = following.hears("no number moved");
+    assert!(!turn.contains("as before"), "{turn}");
+}
+
+/// Ctrl-C in a terminal reaches the typesetter too; that is no failure of the document.
+#[test]
+fn an_interrupted_typesetter_is_not_a_failed_one() {
+    let place = place();
+    assert_eq!(place.run(&["typeset", "lo.md"]).status, Some(0));
+    let before = place.read("out/lo/lo.pdf");
+    place.file("lo.md", note("2 s")).typst("0.15.1", "kill -INT $$");
+    let run = place.run(&["typeset", "lo.md"]);
+    run.fails(3, &["lo.md: interrupted; nothing was replaced"]);
+    assert!(!run.stderr.contains("error["), "{}", run.all());
+    assert_eq!(place.names("out"), ["lo"]);
+    assert_eq!(place.read("out/lo/lo.pdf"), before);
+}
