@@ -4,6 +4,7 @@
 
 mod active;
 mod bench_trace;
+mod broken_input;
 mod changes;
 mod cli;
 mod document;
