@@ -28,7 +28,6 @@ mod inputs;
 mod judged;
 mod r#loop;
 mod measurement;
-mod measurement_figures;
 mod noise_figures;
 mod noise_spec;
 mod open_items;
@@ -54,7 +53,6 @@ mod supply;
 mod support;
 mod synthesizer;
 mod tolerance;
-mod trace;
 mod values;
 
 pub use again::{Again, Change, Trial};
@@ -66,7 +64,7 @@ pub use open_items::OpenItems;
 pub(crate) use remedies::{Before as RemediesBefore, find as find_remedies};
 pub use repeat::FAMILY;
 pub use requirements::names as requirement_names;
-pub use settling::{Hop, SolvedSettling, Window};
+pub use settling::{Hop, Path, SolvedSettling, Window};
 pub use support::{block_references, facts_group, files_used, prose_fields};
 
 /// All kinds, in the order in which help lists them.

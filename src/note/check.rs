@@ -266,7 +266,6 @@ impl Checker<'_> {
             faults.push((kind, out));
         }
         let meant = match &tree.value {
-            Value::Text(text) => faults.iter().position(|(kind, _)| kind.resembles(text)),
             // A mapping with one of its fields was meant as that group, not as a table.
             Value::Map(entries) => {
                 let named = |kind: &Type| match kind {
@@ -278,6 +277,10 @@ impl Checker<'_> {
                 let group = faults.iter().position(|(kind, _)| named(kind));
                 group.or((!faults.is_empty()).then_some(0))
             }
+            // Of several the one with the fewest faults: the unit is right, and something else is not.
+            Value::Text(text) => (0..faults.len())
+                .filter(|index| faults[*index].0.resembles(text))
+                .min_by_key(|index| faults[*index].1.len()),
             _ => (!faults.is_empty()).then_some(0),
         };
         match meant.or((faults.len() == 1).then_some(0)) {

@@ -1,5 +1,6 @@
 //! Checks against sources outside the project.
 
+mod bench;
 mod filter;
 mod loop_noise;
 mod loops;

@@ -20,6 +20,8 @@ pub struct Told {
     pub edges: Vec<f64>,
     pub slips: u64,
     pub last_outside: f64,
+    /// How far the oscillator is off (Hz) at the times asked for.
+    pub seen: Vec<f64>,
 }
 
 /// Voltages of C1, C2 and C3 from those of the channel, phase from the channel's in detector cycles, and one.
@@ -78,13 +80,18 @@ fn moved(state: &State, a: &Matrix, t: f64) -> State {
 
 /// Follows the loop for so many periods; outside: more than `window` Hz off, looked at 8 times in every step.
 pub fn simulate(slow: &Slow, periods: u64, window: f64) -> Told {
+    seen_at(slow, periods, window, &[])
+}
+
+/// The same, looked at at these times besides, periods, ascending.
+pub fn seen_at(slow: &Slow, periods: u64, window: f64, asked: &[f64]) -> Told {
     let start = -slow.hop / slow.gain;
     let mut state: State = [start, start, start, 0.0, 1.0];
     let source = slow.current * (1.0 + 0.5 * slow.mismatch);
     let sink = slow.current * (1.0 - 0.5 * slow.mismatch);
     let (mut up, mut down, mut both_left) = (true, true, slow.pulse * slow.rate);
     let (mut period, mut offset, mut next_edge) = (0u64, 0.0, 1i64);
-    let mut told = Told { edges: Vec::new(), slips: 0, last_outside: 0.0 };
+    let mut told = Told { edges: Vec::new(), slips: 0, last_outside: 0.0, seen: Vec::new() };
     while period < periods {
         let both = up && down;
         let a = rates(slow, f64::from(u8::from(up)) * source - f64::from(u8::from(down)) * sink);
@@ -111,6 +118,12 @@ pub fn simulate(slow: &Slow, periods: u64, window: f64) -> Told {
             if (moved(&state, &a, t)[2] * slow.gain).abs() > window {
                 told.last_outside = period as f64 + offset + t;
             }
+        }
+        while let Some(time) = asked.get(told.seen.len()).map(|time| time - period as f64 - offset) {
+            if time > step {
+                break;
+            }
+            told.seen.push(moved(&state, &a, time)[2] * slow.gain);
         }
         state = moved(&state, &a, step);
         let cleared = both && !edge && step >= both_left;

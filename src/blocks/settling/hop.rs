@@ -1,6 +1,7 @@
 //! One hop: event by event, or by the modes of the linear loop.
 
 use super::asked::{Ready, Terms};
+use super::path::{Linear, Path, Way};
 use super::{Digits, Unit, Window, print};
 use crate::physics::event::{self, Constant, Entered, Fractional, Instant, Question};
 use crate::physics::modulator::{LONGEST_OF_LINES, Modulator};
@@ -40,6 +41,8 @@ pub struct Hop {
     pub limited: bool,
     /// Tuning voltage aimed at, V.
     pub aimed: f64,
+    /// The way, to be followed again; `None` where the hop is not possible.
+    pub path: Option<Path>,
 }
 
 impl Hop {
@@ -70,6 +73,7 @@ pub(super) fn follow(ready: &Ready, terms: &Terms) -> Hop {
         slip_times: Vec::new(),
         limited: false,
         aimed: case.oscillator.tuning_voltage,
+        path: None,
     };
     if let Err(why) = solve(&mut hop, ready, terms) {
         hop.time = Err(why.clone());
@@ -160,18 +164,9 @@ fn solve_linear(hop: &mut Hop, ready: &Ready, terms: &Terms, linear: &LinearSett
     hop.peak_tuning = Ok(hop.aimed + overshoot * (hop.aimed - ready.start));
     let longest = [&hop.time, &hop.phase_time].into_iter().flatten().copied().fold(0.0, f64::max);
     let until = terms.until.unwrap_or_else(|| (1.5 * longest).max(5.0 * linear.slowest()));
-    hop.curve = (0..=400)
-        .map(|k| {
-            let time = until * f64::from(k) / 400.0;
-            let (share, phase) = linear.at(time);
-            Instant {
-                time,
-                frequency_error: -step * share,
-                phase_error: -step * phase,
-                tuning: hop.aimed + share * (ready.start - hop.aimed),
-            }
-        })
-        .collect();
+    let linear = Linear { modes: linear.clone(), step, tuning: (ready.start, hop.aimed) };
+    hop.curve = (0..=400).map(|k| linear.at(until * f64::from(k) / 400.0)).collect();
+    hop.path = Some(Path(Way::Linear(Box::new(linear))));
 }
 
 fn solve_events(hop: &mut Hop, ready: &Ready, terms: &Terms, linear: &LinearSettling) -> Result<(), String> {
@@ -207,6 +202,7 @@ fn solve_events(hop: &mut Hop, ready: &Ready, terms: &Terms, linear: &LinearSett
         None => event::run(&question, &mut Constant),
     };
     let run = run.map_err(|why| why.to_string())?;
+    hop.path = Some(Path(Way::Events(Box::new(question), ready.modulator)));
     let seconds = |t: f64| print(t, Unit::Second, Digits::Significant(3));
     let reading = |entered: Option<Entered>, none: &Result<f64, String>| match entered {
         Some(Entered::After(time)) => Ok(time),

@@ -12,9 +12,11 @@ use super::support::{model_of, needs_of};
 mod asked;
 mod hop;
 mod metrics;
+mod path;
 mod show;
 
 pub use hop::Hop;
+pub use path::Path;
 
 /// The kind.
 pub struct SettlingKind;

@@ -25,7 +25,7 @@ mod watch;
 mod tests;
 
 pub use fractional::Fractional;
-pub use run::run;
+pub use run::{at, run};
 pub(super) use system::System;
 pub use trace::Instant;
 

@@ -4,7 +4,7 @@ use super::curve::Curve;
 use super::motion::Motion;
 use super::phi::Memo;
 use super::system::{System, Vector};
-use super::trace::Instant;
+use super::trace::{Instant, Raw};
 use super::watch::{Leg, Watch};
 use super::{Divider, Edge, Entered, Question, Run};
 use crate::num::brent;
@@ -16,6 +16,27 @@ use crate::physics::PhysicsError;
 /// [`PhysicsError::Degenerate`] where current, gain, parts or rates are zero or not finite.
 pub fn run(question: &Question, divider: &mut dyn Divider) -> Result<Run, PhysicsError> {
     Ok(Engine::new(question)?.run(divider))
+}
+
+/// Follows the loop and says where it stands at these times, s, ascending, as far as [`super::MOST_CYCLES`] reach.
+///
+/// # Errors
+/// As [`run`].
+pub fn at(
+    question: &Question,
+    divider: &mut dyn Divider,
+    times: &[f64],
+) -> Result<Vec<Instant>, PhysicsError> {
+    let Some(last) = times.last() else { return Ok(Vec::new()) };
+    let question = Question {
+        // A period more, so that no rounding keeps the last one out.
+        until: *last + 1.0 / question.case.detector_frequency,
+        quiet: f64::INFINITY,
+        frequency_window: None,
+        phase_window: None,
+        ..question.clone()
+    };
+    Ok(Engine::new(&question)?.follow(divider, times).1)
 }
 
 /// What comes next.
@@ -182,7 +203,12 @@ impl<'a> Engine<'a> {
         (if self.up { up } else { 0.0 }) + if self.down { down } else { 0.0 }
     }
 
-    pub(super) fn run(mut self, divider: &mut dyn Divider) -> Run {
+    pub(super) fn run(self, divider: &mut dyn Divider) -> Run {
+        self.follow(divider, &[]).0
+    }
+
+    /// The run, and where it stands at the times asked for, s.
+    fn follow(mut self, divider: &mut dyn Divider, asked: &[f64]) -> (Run, Vec<Instant>) {
         let rate = self.question.case.detector_frequency;
         let until = (self.question.until * rate).min(super::MOST_CYCLES as f64);
         let quiet = self.question.quiet * rate;
@@ -195,6 +221,7 @@ impl<'a> Engine<'a> {
             (self.settled - window, self.settled + window)
         });
         let mut watch = Watch::new(self.volts_window(), cycles, start, 0.25);
+        watch.asked = asked.iter().map(|time| time * rate).collect();
         self.excess = divider.next_excess(self.now()) / ratio;
         while self.time() < until {
             let event = self.leg(until - self.time(), &mut watch);
@@ -227,7 +254,18 @@ impl<'a> Engine<'a> {
                 None => break,
             }
         }
-        self.report(&watch)
+        let told = watch.told.iter().map(|raw| self.instant(raw)).collect();
+        (self.report(&watch), told)
+    }
+
+    fn instant(&self, raw: &Raw) -> Instant {
+        let case = &self.question.case;
+        Instant {
+            time: raw.time / case.detector_frequency,
+            frequency_error: self.curve.error(raw.volts) / case.output_divider,
+            phase_error: (raw.phase - self.settled) * case.feedback_ratio / case.output_divider,
+            tuning: raw.volts + case.oscillator.tuning_voltage,
+        }
     }
 
     /// An edge at the detector.
@@ -420,7 +458,6 @@ impl<'a> Engine<'a> {
     fn report(&self, watch: &Watch) -> Run {
         let case = &self.question.case;
         let (rate, aimed) = (case.detector_frequency, case.oscillator.tuning_voltage);
-        let per_output = case.feedback_ratio / case.output_divider;
         let motion = |held: bool| match &self.held {
             Some(motion) if held => motion.clone(),
             _ => self.free.clone(),
@@ -432,12 +469,6 @@ impl<'a> Engine<'a> {
         };
         let start = self.question.start - aimed;
         let farthest = if start < 0.0 { watch.extremes.1.max(0.0) } else { watch.extremes.0.min(0.0) };
-        let curve = watch.trace.instants().into_iter().map(|raw| Instant {
-            time: raw.time / rate,
-            frequency_error: self.curve.error(raw.volts) / case.output_divider,
-            phase_error: (raw.phase - self.settled) * per_output,
-            tuning: raw.volts + aimed,
-        });
         Run {
             frequency: self.question.frequency_window.map(|_| entered(watch.frequency_time(motion))),
             phase: self.question.phase_window.map(|_| entered(watch.phase_time(&self.curve, motion))),
@@ -447,7 +478,7 @@ impl<'a> Engine<'a> {
             tuning: (watch.extremes.0 + aimed, watch.extremes.1 + aimed),
             limited: self.limited,
             overshoot: (self.curve.error(farthest) / self.curve.error(start)).abs(),
-            curve: curve.collect(),
+            curve: watch.trace.instants().iter().map(|raw| self.instant(raw)).collect(),
             cycles: self.cycle,
             lasted: lasted / rate,
         }

@@ -144,3 +144,24 @@ fn a_limit_holds_the_pump() {
     let free = run(&question(Topology::Passive(3), 60e6, 100.0), &mut Constant).expect("a loop");
     assert!(free.tuning.1 > 2.6);
 }
+
+/// Instants between the events lie on the curve that the run draws, and on the linear loop's where the step is small.
+#[test]
+fn instants_asked_for_lie_on_the_curve() {
+    let mut asked = question(Topology::Passive(3), 5e3, 10.0);
+    (asked.case.detector_frequency, asked.case.feedback_ratio) = (100e6, 10.0);
+    asked.case.pump.current /= 100.0;
+    let times: Vec<f64> = (0..400).map(|k| 0.25e-6 * f64::from(k)).collect();
+    let told = at(&asked, &mut Constant, &times).expect("a loop");
+    let linear = LinearSettling::new(&asked.case).expect("a loop");
+    assert_eq!(told.len(), times.len());
+    for (instant, time) in told.iter().zip(&times) {
+        assert!((instant.time - time).abs() < 1e-18);
+        let (share, phase) = linear.at(*time);
+        // The loop starts below the channel; half a period of the pump is the time that sampling costs.
+        assert!((instant.frequency_error + 5e3 * share).abs() < 20.0, "{instant:?} {share}");
+        assert!((instant.phase_error + 5e3 * phase).abs() < 1e-3, "{instant:?} {phase}");
+    }
+    assert!(at(&asked, &mut Constant, &[]).expect("a loop").is_empty());
+    assert_eq!(at(&asked, &mut Constant, &[0.0]).expect("a loop").len(), 1);
+}

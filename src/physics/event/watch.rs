@@ -44,6 +44,10 @@ pub(super) struct Watch {
     /// Legs whose turns have been looked for in this span of the curve, the last few.
     known: [Option<Leg>; 4],
     next: usize,
+    /// Times at which the run is looked at, periods, ascending.
+    pub asked: Vec<f64>,
+    /// What was seen there.
+    pub told: Vec<Raw>,
 }
 
 /// Legs that start in states no farther apart than this share are alike.
@@ -108,11 +112,14 @@ impl Watch {
             phases: (0.0, 0.0),
             known: [None; 4],
             next: 0,
+            asked: Vec::new(),
+            told: Vec::new(),
         }
     }
 
     /// Takes a leg with its end: filter, tuning voltage and phase there.
     pub(super) fn take(&mut self, leg: &Leg, motion: &Motion, curve: &Curve, to: &Vector, phase: f64) {
+        self.tell(leg, motion, curve);
         let (start, end) = (motion.voltage(&leg.state), motion.voltage(to));
         let (low, high) = motion.bounds(&leg.state, to);
         let beyond = |span: Option<(f64, f64)>| span.is_none_or(|(l, h)| low < l || high > h);
@@ -137,6 +144,18 @@ impl Watch {
             self.frequency_outside = Some((*leg, after));
         }
         self.take_phase(leg, motion, curve, (start, end), phase);
+    }
+
+    /// Looks at the times asked for that fall into a leg.
+    fn tell(&mut self, leg: &Leg, motion: &Motion, curve: &Curve) {
+        while let Some(time) = self.asked.get(self.told.len()).copied() {
+            let after = (time - leg.cycle as f64 - leg.offset).max(0.0);
+            if after > leg.time {
+                break;
+            }
+            let (volts, phase) = (leg.volts(motion, after), leg.phase(motion, curve, after));
+            self.told.push(Raw { time, volts, phase });
+        }
     }
 
     /// Whether turns have been looked for in a leg like this: in lock one cycle is like the next.

@@ -1,7 +1,8 @@
 //! Figure and tables of a measurement.
 
-use super::measurement::Compared;
-use super::prelude::*;
+use super::noise::Compared;
+use super::trace::Reading;
+use crate::blocks::prelude::*;
 use crate::exhibit::{Axis, Cell, Column, Curve, Drawing, Figure, Mark, Panel, Plot, Role, Table};
 use crate::physics::bench::{FLOOR_CLEARANCE, LINE_WIDTH, MEDIAN_REACH};
 
@@ -9,7 +10,7 @@ use crate::physics::bench::{FLOOR_CLEARANCE, LINE_WIDTH, MEDIAN_REACH};
 const MARKED: usize = 5;
 
 pub(super) fn exhibits(compared: &Compared, given: &Given, solved: &Solved) -> Vec<Exhibit> {
-    let mut shown = vec![overlay(compared, given), summary(compared, solved), readings(compared)];
+    let mut shown = vec![overlay(compared, given), summary(compared, solved), readings(&compared.readings)];
     if !compared.lines.is_empty() {
         shown.push(spurs(compared));
     }
@@ -143,8 +144,8 @@ fn summary(compared: &Compared, solved: &Solved) -> Exhibit {
 }
 
 /// How the file was read.
-fn readings(compared: &Compared) -> Exhibit {
-    let rows = compared.readings.iter().map(|reading| {
+pub(super) fn readings(readings: &[Reading]) -> Exhibit {
+    let rows = readings.iter().map(|reading| {
         vec![
             Cell::Number { value: reading.column as f64, unit: Unit::One, text: reading.column.to_string() },
             Cell::Text(if reading.header.is_empty() { "no name".to_owned() } else { reading.header.clone() }),

@@ -1,6 +1,6 @@
 //! Reading a bench trace: which column is what, guessed from header and values or said by the note.
 
-use super::prelude::*;
+use crate::blocks::prelude::*;
 use crate::note::{DataColumn, read_data};
 use crate::units;
 
@@ -18,19 +18,57 @@ pub struct Role {
 }
 
 /// A phase-noise trace: offset and level.
-pub const NOISE: [Role; 2] = [
-    Role {
+pub const NOISE: [&[Role]; 2] = [
+    &[Role {
         word: "offset",
         unit: Unit::Hertz,
         heads: &["offset", "freq", "frequency", "f", "fm"],
         looks: |values| values.iter().all(|f| *f > 0.0) && in_order(values),
-    },
-    Role {
+    }],
+    &[Role {
         word: "level",
         unit: Unit::DecibelCarrierPerHertz,
         heads: &["level", "noise", "phase noise", "l", "l(f)", "ssb", "magnitude", "power"],
         looks: |values| values.iter().all(|level| *level < 0.0),
-    },
+    }],
+];
+
+/// Word of a column of frequencies as they are.
+pub const FREQUENCY: &str = "frequency";
+/// Word of a column of frequencies from the channel aimed at.
+pub const ERROR: &str = "error";
+/// Word of a column of phases.
+pub const PHASE: &str = "phase";
+
+/// A settling trace: time, and one of frequency, its error, phase, tuning voltage.
+pub const SETTLING: [&[Role]; 2] = [
+    &[Role { word: "time", unit: Unit::Second, heads: &["time", "t"], looks: in_order }],
+    &[
+        Role {
+            word: FREQUENCY,
+            unit: Unit::Hertz,
+            heads: &["frequency", "freq", "f", "output"],
+            looks: |_| true,
+        },
+        Role {
+            word: ERROR,
+            unit: Unit::Hertz,
+            heads: &["error", "deviation", "frequency error", "frequency deviation", "df"],
+            looks: |_| false,
+        },
+        Role {
+            word: PHASE,
+            unit: Unit::Degree,
+            heads: &["phase", "phase error", "phase deviation"],
+            looks: |_| false,
+        },
+        Role {
+            word: "tuning",
+            unit: Unit::Volt,
+            heads: &["tuning", "tuning voltage", "voltage", "v", "vt"],
+            looks: |_| false,
+        },
+    ],
 ];
 
 /// How a column was read.
@@ -48,12 +86,12 @@ pub struct Reading {
     pub because: &'static str,
 }
 
-/// A trace: values of the roles asked for, row by row, and how they were found.
+/// A trace: for each list of roles asked for the values of one of them, row by row, and how they were found.
 #[derive(Clone, Debug)]
 pub struct Trace {
-    /// For each role its values in its unit.
+    /// Values, in the unit of their role.
     pub values: Vec<Vec<f64>>,
-    /// For each role how its column was found.
+    /// How their column was found.
     pub readings: Vec<Reading>,
 }
 
@@ -63,7 +101,7 @@ fn in_order(values: &[f64]) -> bool {
 }
 
 /// The trace of the field `file`, its columns as `columns` says or as they look.
-pub fn trace(given: &Given, inputs: &Inputs<'_>, roles: &[Role], faults: &mut Faults) -> Option<Trace> {
+pub fn trace(given: &Given, inputs: &Inputs<'_>, asked: &[&[Role]], faults: &mut Faults) -> Option<Trace> {
     let fields = &given.fields;
     let mut found = Vec::new();
     let file = (fields.text("file")?, fields.place("file"));
@@ -72,9 +110,9 @@ pub fn trace(given: &Given, inputs: &Inputs<'_>, roles: &[Role], faults: &mut Fa
     let columns = data?.columns;
     let said = fields.list("columns");
     if said.is_empty() {
-        guessed(given, &columns, roles, faults)
+        guessed(given, &columns, asked, faults)
     } else {
-        told(given, &columns, roles, faults)
+        told(given, &columns, asked, faults)
     }
 }
 
@@ -97,29 +135,43 @@ fn factor(symbol: &str, unit: Unit) -> Option<f64> {
     }
 }
 
-fn guessed(given: &Given, columns: &[DataColumn], roles: &[Role], faults: &mut Faults) -> Option<Trace> {
+fn guessed(given: &Given, columns: &[DataColumn], asked: &[&[Role]], faults: &mut Faults) -> Option<Trace> {
     let mut taken: Vec<usize> = Vec::new();
     let mut trace = Trace { values: Vec::new(), readings: Vec::new() };
-    for role in roles {
-        let free = || columns.iter().enumerate().filter(|(k, _)| !taken.contains(k));
+    for roles in asked {
         let bare = |column: &DataColumn| column.symbol.is_empty();
+        let named =
+            |c: &DataColumn, role: &Role| role.heads.iter().any(|head| head.eq_ignore_ascii_case(&c.name));
         // Analysers head the levels with dB or dBc as often as with dBc/Hz.
-        let decibels =
-            |unit: Unit| unit.is_decibel() && role.unit.is_decibel() && unit != Unit::DecibelMilliwatt;
-        let by_unit = free().find(|(_, c)| !bare(c) && (c.unit == role.unit || decibels(c.unit)));
-        let by_name = || {
-            let named = |c: &DataColumn| role.heads.iter().any(|head| head.eq_ignore_ascii_case(&c.name));
-            free().find(|(_, c)| bare(c) && named(c))
+        let measured_in = |c: &DataColumn, role: &Role| {
+            let decibels = c.unit.is_decibel() && role.unit.is_decibel() && c.unit != Unit::DecibelMilliwatt;
+            !bare(c) && (c.unit == role.unit || decibels)
         };
-        let by_looks = || free().find(|(_, c)| bare(c) && (role.looks)(&c.values));
-        let found = by_unit
+        // The surest sign of any role and column comes first.
+        let first = |sign: &dyn Fn(&DataColumn, &Role) -> bool| {
+            let free = || columns.iter().enumerate().filter(|(k, _)| !taken.contains(k));
+            roles.iter().find_map(|role| free().find(|(_, c)| sign(c, role)).map(|found| (found, *role)))
+        };
+        let found = first(&|c, role| measured_in(c, role) && named(c, role))
+            .or_else(|| first(&measured_in))
             .map(|found| (found, "unit in the header"))
-            .or_else(|| by_name().map(|found| (found, "name in the header, unit assumed")))
-            .or_else(|| by_looks().map(|found| (found, "guessed from the values, unit assumed")));
-        let Some(((k, column), because)) = found else {
-            let text = format!("no column of the file looks like `{}` in {}", role.word, role.unit.symbol());
+            .or_else(|| {
+                let found = first(&|c, role| bare(c) && named(c, role))?;
+                Some((found, "name in the header, unit assumed"))
+            })
+            .or_else(|| {
+                let found = first(&|c, role| bare(c) && (role.looks)(&c.values))?;
+                Some((found, "guessed from the values, unit assumed"))
+            });
+        let Some((((k, column), role), because)) = found else {
             let words: Vec<String> =
-                roles.iter().map(|role| format!("{} {}", role.word, role.unit.symbol())).collect();
+                roles.iter().map(|role| format!("`{}` in {}", role.word, role.unit.symbol())).collect();
+            let text = format!("no column of the file looks like {}", words.join(" or "));
+            let words: Vec<String> = asked
+                .iter()
+                .filter_map(|roles| roles.first())
+                .map(|role| format!("{} {}", role.word, role.unit.symbol()))
+                .collect();
             let hint = format!("say what stands where, e.g. `columns: [{}]`", words.join(", "));
             faults.push(Diagnostic::error("trace-columns", text).at(given.fields.span("file")).hint(hint));
             return None;
@@ -129,7 +181,7 @@ fn guessed(given: &Given, columns: &[DataColumn], roles: &[Role], faults: &mut F
         trace.readings.push(Reading {
             column: k + 1,
             header: column.name.clone(),
-            role: *role,
+            role,
             unit: unit.to_owned(),
             because,
         });
@@ -138,30 +190,33 @@ fn guessed(given: &Given, columns: &[DataColumn], roles: &[Role], faults: &mut F
     Some(trace)
 }
 
-fn told(given: &Given, columns: &[DataColumn], roles: &[Role], faults: &mut Faults) -> Option<Trace> {
+fn told(given: &Given, columns: &[DataColumn], asked: &[&[Role]], faults: &mut Faults) -> Option<Trace> {
     let said = given.fields.list("columns");
     if said.len() > columns.len() {
         let text = format!("`columns` names {} columns, the file has {}", said.len(), columns.len());
         faults.place(given.fields.place("columns"), "trace-columns", text);
         return None;
     }
-    let mut found: Vec<Option<(Vec<f64>, Reading)>> = vec![None; roles.len()];
+    let mut found: Vec<Option<(Vec<f64>, Reading)>> = vec![None; asked.len()];
     for (k, (item, column)) in said.iter().zip(columns).enumerate() {
         let text = item.text().unwrap_or_default().trim();
         if text == "skip" {
             continue;
         }
         let (word, symbol) = text.split_once(' ').unwrap_or((text, ""));
-        let Some(index) = roles.iter().position(|role| role.word == word) else {
-            let known = roles.iter().map(|role| role.word).chain(["skip"]);
+        let at = asked.iter().enumerate().find_map(|(index, roles)| {
+            roles.iter().find(|role| role.word == word).map(|role| (index, *role))
+        });
+        let Some((index, role)) = at else {
+            let known = asked.iter().flat_map(|roles| roles.iter()).map(|role| role.word).chain(["skip"]);
+            let example = if asked[0][0].unit == Unit::Second { "time us" } else { "offset kHz" };
             let list = known.clone().collect::<Vec<_>>().join(", ");
-            let expected = format!("expected one of {list}; a unit may follow, e.g. `offset kHz`");
+            let expected = format!("expected one of {list}; a unit may follow, e.g. `{example}`");
             let message = format!("`{word}` is not what a column can be");
             let diagnostic = Diagnostic::error("trace-columns", message).at(item.place.span());
             faults.push(diagnostic.expected(expected).nearest(word, known));
             continue;
         };
-        let role = roles[index];
         // A unit written here wins; without one the header's holds, and without that the base unit.
         let (symbol, because) = match symbol.trim() {
             "" if column.symbol.is_empty() => (role.unit.symbol(), "said in `columns`, unit assumed"),
@@ -174,8 +229,16 @@ fn told(given: &Given, columns: &[DataColumn], roles: &[Role], faults: &mut Faul
             faults.push(Diagnostic::error("trace-columns", message).at(item.place.span()).expected(expected));
             continue;
         };
-        if found[index].is_some() {
-            faults.place(&item.place, "trace-columns", format!("`{word}` stands in `columns` twice"));
+        if let Some((_, other)) = &found[index] {
+            let text = if other.role.word == word {
+                format!("`{word}` stands in `columns` twice")
+            } else {
+                format!(
+                    "`{word}` can't stand beside `{}` in `columns`: one of them is compared",
+                    other.role.word
+                )
+            };
+            faults.place(&item.place, "trace-columns", text);
             continue;
         }
         let reading =
@@ -183,9 +246,10 @@ fn told(given: &Given, columns: &[DataColumn], roles: &[Role], faults: &mut Faul
         found[index] = Some((as_written(column).map(|value| value * factor).collect(), reading));
     }
     faults.sound()?;
-    for (role, found) in roles.iter().zip(&found) {
+    for (roles, found) in asked.iter().zip(&found) {
         if found.is_none() {
-            let text = format!("`columns` does not say which column is `{}`", role.word);
+            let words: Vec<String> = roles.iter().map(|role| format!("`{}`", role.word)).collect();
+            let text = format!("`columns` does not say which column is {}", words.join(" or "));
             faults.place(given.fields.place("columns"), "trace-columns", text);
         }
     }

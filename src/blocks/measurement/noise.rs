@@ -1,104 +1,17 @@
-//! `measurement`: a trace from the bench against the model.
+//! A phase-noise trace against the model.
 
-use super::fields::{COMMON, FACTS, OUTPUT_FLOOR, default, optional, required};
-use super::measurement_figures::{exhibits, range};
-use super::phase_noise::SolvedNoise;
-use super::prelude::*;
-use super::support::{model_of, needs_of};
+use super::noise_figures::range;
 use super::trace::{self, Reading};
+use super::{ENOUGH, unit_of};
+use crate::blocks::phase_noise::SolvedNoise;
+use crate::blocks::prelude::*;
 use crate::physics::bench::{self, Line};
 use crate::physics::derived;
 use crate::physics::integral;
 use crate::physics::noise::{Ladder, density_at};
 
-/// The kind.
-pub struct MeasurementKind;
-
-static FIELDS: &[Field] = &[
-    required("file", Type::File, "CSV file of the trace"),
-    optional(
-        "columns",
-        Type::List(&Type::Text),
-        "what the columns are, from the left, e.g. [offset kHz, skip, level dBc/Hz]; absent: guessed, a header's units \
-         hold",
-    ),
-    optional("of", Type::Block(&["phase_noise"]), "block that predicts it; absent: the only one"),
-    default(
-        "agree_within",
-        Type::Quantity(Unit::Decibel),
-        "2 dB",
-        "difference that counts as agreement (a dB or two is good: common practice, no source)",
-    ),
-    optional("over", Type::Range(Unit::Hertz), "offsets that are compared; absent: the whole trace"),
-    optional(
-        "instrument_floor",
-        OUTPUT_FLOOR,
-        "floor of the analyser; points within 3 dB of it are not judged",
-    ),
-    default(
-        "line_height",
-        Type::Quantity(Unit::Decibel),
-        "6 dB",
-        "points this far above the running median, over no more than a tenth of a decade, are spurs and left out",
-    ),
-];
-
-const READ: Route = Route::None("read off the trace; the prediction has its routes in its own block");
-
-static METRICS: &[MetricDoc] = &[
-    MetricDoc {
-        name: "worst_difference",
-        unit: Unit::Decibel,
-        says: "largest distance of a judged point from the prediction, either way",
-        route: READ,
-    },
-    MetricDoc { name: "worst_offset", unit: Unit::Hertz, says: "where that is", route: READ },
-    MetricDoc {
-        name: "mean_difference",
-        unit: Unit::Decibel,
-        says: "mean of measured less predicted over the judged points",
-        route: READ,
-    },
-    MetricDoc {
-        name: "share_within",
-        unit: Unit::One,
-        says: "share of the judged points within `agree_within`",
-        route: READ,
-    },
-    MetricDoc {
-        name: "agrees",
-        unit: Unit::One,
-        says: "1 where at least 95 % of the judged points are within `agree_within`, else 0",
-        route: READ,
-    },
-    MetricDoc {
-        name: "jitter",
-        unit: Unit::Second,
-        says: "rms jitter of the trace without its spurs, over `over` or the limits of its block",
-        route: READ,
-    },
-    MetricDoc {
-        name: "predicted_jitter",
-        unit: Unit::Second,
-        says: "rms jitter of the model over the same limits",
-        route: READ,
-    },
-    MetricDoc {
-        name: "spur_count",
-        unit: Unit::One,
-        says: "number of spurs that were recognised and left out",
-        route: READ,
-    },
-    MetricDoc {
-        name: "curve",
-        unit: Unit::DecibelCarrierPerHertz,
-        says: "offsets, measured and predicted levels of the trace, spurs included",
-        route: READ,
-    },
-];
-
-/// Share of the judged points that has to agree. Stated in the document; no source.
-const ENOUGH: f64 = 0.95;
+/// Difference that counts as agreement, dB. Common practice, no source.
+const WITHIN: f64 = 2.0;
 /// Widest gap between a limit of integration and the end of the trace, decades.
 const GAP: f64 = 0.05;
 /// Worst difference past which a reason is wanted, dB. Common practice, no source.
@@ -134,57 +47,20 @@ pub struct Compared {
     pub limits: (f64, f64),
 }
 
-static LISTS: &[&[Field]] = &[FIELDS, FACTS, COMMON];
-
-impl Kind for MeasurementKind {
-    fn name(&self) -> &'static str {
-        "measurement"
-    }
-    fn about(&self) -> &'static str {
-        "a trace from the bench against the model"
-    }
-    fn facts(&self) -> bool {
-        true
-    }
-    fn fields(&self) -> &'static [&'static [Field]] {
-        LISTS
-    }
-    fn metrics(&self) -> &'static [MetricDoc] {
-        METRICS
-    }
-    fn needs(&self, given: &Given, catalog: &Catalog) -> Vec<Needed> {
-        needs_of(given, catalog, "phase_noise")
-    }
-    fn solve(&self, given: &Given, inputs: &Inputs<'_>) -> Answer {
-        let mut faults = Faults::new(given);
-        let noise = model_of::<SolvedNoise>(given, inputs, "phase_noise", &mut faults);
-        let of = inputs.of(given, "phase_noise").unwrap_or_default();
-        let compared = noise.and_then(|noise| compare(given, inputs, (of, noise), &mut faults));
-        faults.done()?;
-        let (Some(noise), Some(compared)) = (noise, compared) else { return Err(Vec::new()) };
-        let metrics = metrics(&compared, noise);
-        warn(&compared, given, &mut faults);
-        let mut answer = Solved::facts(given, compared).with_metrics(metrics);
-        answer.warnings = faults.warnings;
-        Ok(answer)
-    }
-    fn show(&self, given: &Given, solved: &Solved, _inputs: &Inputs<'_>) -> Vec<Exhibit> {
-        match solved.model.downcast_ref::<Compared>() {
-            Some(compared) => exhibits(compared, given, solved),
-            None => Vec::new(),
-        }
-    }
-}
-
-fn compare(
+pub(super) fn compare(
     given: &Given,
     inputs: &Inputs<'_>,
     (of, noise): (&str, &SolvedNoise),
     faults: &mut Faults,
 ) -> Option<Compared> {
     let fields = &given.fields;
-    for name in ["agree_within", "line_height"] {
-        positive_in(fields, name, faults);
+    positive_in(fields, "line_height", faults);
+    let within = unit_of(fields, "agree_within", Unit::Decibel, WITHIN, "a phase-noise trace", faults);
+    for name in ["hop", "start"] {
+        if fields.written(name) {
+            let text = format!("`{name}` is for a settling trace; `{of}` predicts phase noise");
+            faults.place(fields.place(name), "field-unused", text);
+        }
     }
     let floor = match fields.get("instrument_floor").map(|c| &c.value) {
         Some(Item::Quantity(level)) => Some(LevelTable::flat(level.value)),
@@ -193,9 +69,14 @@ fn compare(
         }
         _ => None,
     };
-    if fields.range("over").is_some_and(|(low, high)| low <= 0.0 || high <= low) {
-        let text = "offsets that are compared are above zero and in order";
-        faults.place(fields.place("over"), "value-range", text);
+    if let Some((low, high, _)) = fields.range_full("over") {
+        if low.unit != Unit::Hertz {
+            let text = "`over` of a phase-noise trace is a range of frequencies";
+            faults.place(fields.place("over"), "trace-unit", text);
+        } else if low.value <= 0.0 || high.value <= low.value {
+            let text = "offsets that are compared are above zero and in order";
+            faults.place(fields.place("over"), "value-range", text);
+        }
     }
     let trace = trace::trace(given, inputs, &trace::NOISE, faults)?;
     let [offsets, levels] = trace.values.as_slice() else { return None };
@@ -206,7 +87,7 @@ fn compare(
     let (offsets, measured) = merged(offsets, levels);
     let (Some(first), Some(last)) = (offsets.first().copied(), offsets.last().copied()) else { return None };
     let over = fields.range("over").unwrap_or((first, last));
-    let within = fields.quantity("agree_within")?;
+    let within = within?;
     let rise = fields.quantity("line_height")?;
     let lines = bench::lines(&offsets, &measured, rise);
     let case = &noise.solved.case;
@@ -304,7 +185,7 @@ impl Compared {
     }
 }
 
-fn metrics(compared: &Compared, noise: &SolvedNoise) -> Group {
+pub(super) fn metrics(compared: &Compared, noise: &SolvedNoise) -> Group {
     const NOTHING: &str = "no point of the trace is judged";
     let mut metrics = Group::new();
     let mut put = |name: &str, value: Option<f64>, unit: Unit| {
@@ -353,7 +234,7 @@ fn metrics(compared: &Compared, noise: &SolvedNoise) -> Group {
 }
 
 /// Cautions that the comparison gives rise to.
-fn warn(compared: &Compared, given: &Given, faults: &mut Faults) {
+pub(super) fn warn(compared: &Compared, given: &Given, faults: &mut Faults) {
     let place = given.fields.place("file");
     match compared.worst() {
         None => {
