@@ -14,7 +14,12 @@ use crate::settling_slow::{Slow, seen_at};
 
 /// Metrics of the block `bench` of a note, with one file.
 fn judged(note: &str, csv: &str) -> Value {
-    let files = Memory::new([("bench.md", note), ("bench.csv", csv)]);
+    solved(note, &[("bench.csv", csv)], "bench")
+}
+
+/// Metrics of a block of a note, with the files it names.
+fn solved(note: &str, named: &[(&str, &str)], block: &str) -> Value {
+    let files = Memory::new([("bench.md", note)].iter().chain(named).copied());
     let job =
         Job { files: &files, note: "bench.md", shown: "bench.md", with: &[], edition: None, template: None };
     let outcome = pipeline::solve(&job);
@@ -23,7 +28,7 @@ fn judged(note: &str, csv: &str) -> Value {
     let files = pipeline::produce(&solved, &[]).expect("the formats can say it");
     let results = files.iter().find(|file| file.path == "results.json").expect("results");
     let value: Value = serde_json::from_slice(&results.bytes).expect("JSON");
-    value["blocks"]["bench"]["metrics"].clone()
+    value["blocks"][block]["metrics"].clone()
 }
 
 fn number(metrics: &Value, name: &str) -> f64 {
@@ -83,20 +88,15 @@ within: 2 kHz
 ```
 ";
 
-/// The stored note of this hop is solved from what the slow simulator shows; `UPDATE=1` writes the file.
+/// The stored note of this hop is solved from what the slow simulator shows.
 #[test]
 fn the_stored_trace_is_that_of_the_slow_simulator() {
     let (times, errors, _) = hop();
     let every = |all: &[f64]| all.iter().step_by(5).copied().collect::<Vec<f64>>();
     let head = "# Frequency counter on the slow simulator of tests/validation/settling_slow.rs, with noise of its own.\n";
     let text = format!("{head}{}", shown(&every(&times), &every(&errors), false));
-    let notes = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/notes/good");
-    let path = notes.join("parts/hop.csv");
-    if std::env::var_os("UPDATE").is_some() {
-        std::fs::write(&path, &text).expect("a file");
-    }
-    assert_eq!(std::fs::read_to_string(&path).expect("a file"), text);
-    let note = std::fs::read_to_string(notes.join("measured_hop.md")).expect("a note");
+    assert_eq!(include_str!("../notes/good/parts/hop.csv"), text);
+    let note = include_str!("../notes/good/measured_hop.md");
     assert!(note.starts_with(HOP.trim_end()), "the note is that of the simulator");
 }
 
@@ -150,7 +150,7 @@ fn a_hop_of_the_slow_simulator_agrees() {
     for error_only in [false, true] {
         let found = judged(&bench(""), &shown(&times, &errors, error_only));
         assert_eq!(found["agrees"]["value"], 1, "{found}");
-        assert!(number(&found, "share_within") == 1.0, "{found}");
+        assert!(number(&found, "share_within") >= 1.0, "{found}");
         // The step is 20 MHz, of which 2 % count as agreement; what differs is noise: five deviations.
         assert!(number(&found, "worst_difference") < 5.0 * NOISE, "{}", found["worst_difference"]);
         assert!((number(&found, "scatter") / NOISE - 1.0).abs() < 0.2, "{}", found["scatter"]);
@@ -177,5 +177,45 @@ fn a_hop_that_is_late_slow_or_larger_does_not_agree() {
     ] {
         let found = judged(&bench(""), &shown(times, errors, false));
         assert_eq!(found["agrees"]["value"], 0, "{what}: {found}");
+    }
+}
+
+/// The stored note and trace, the levels of the trace `shift` dB off.
+fn noise(shift: f64) -> Value {
+    let shifted = |line: &str| match line.split_once(", ").map(|(f, level)| (f, level.parse::<f64>())) {
+        Some((f, Ok(level))) => format!("{f}, {}\n", level + shift),
+        _ => format!("{line}\n"),
+    };
+    let trace: String = include_str!("../notes/good/parts/bench.csv").lines().map(shifted).collect();
+    let parts = [
+        ("parts/bench.csv", trace.as_str()),
+        ("parts/standard.yaml", include_str!("../notes/good/parts/standard.yaml")),
+        ("parts/core.yaml", include_str!("../notes/good/parts/core.yaml")),
+        ("parts/vco.csv", include_str!("../notes/good/parts/vco.csv")),
+    ];
+    solved(include_str!("../notes/good/measured.md"), &parts, "sample")
+}
+
+/// 256 averages scatter by 0.27 dB (4.34 dB over the root) in the lowest bins, less where a bin holds more of them. The
+/// detector looks once in a period: the continuous model is up to 0.4 dB off below a twentieth of its rate.
+#[test]
+fn a_loop_simulated_in_time_agrees() {
+    let found = noise(0.0);
+    assert_eq!(found["agrees"]["value"], 1, "{found}");
+    assert!(number(&found, "share_within") >= 1.0, "{}", found["share_within"]);
+    assert!(number(&found, "worst_difference") < 1.0, "{}", found["worst_difference"]);
+    assert!(number(&found, "mean_difference").abs() < 0.2, "{}", found["mean_difference"]);
+    // The line of the bench, and nothing else, is left out.
+    assert_eq!(found["spur_count"]["value"], 1, "{found}");
+    let (jitter, model) = (number(&found, "jitter"), number(&found, "predicted_jitter"));
+    assert!((jitter / model - 1.0).abs() < 0.02, "{jitter} {model}");
+}
+
+#[test]
+fn a_loop_simulated_in_time_and_shifted_does_not_agree() {
+    for shift in [3.0, -3.0] {
+        let found = noise(shift);
+        assert_eq!(found["agrees"]["value"], 0, "{shift}: {found}");
+        assert!(number(&found, "share_within") < 0.05, "{shift}: {}", found["share_within"]);
     }
 }
