@@ -8,7 +8,7 @@ use crate::exhibit::{Axis, Curve, Drawing, Figure, Mark, Panel, Plot, Role};
 use crate::physics::spurs::{OutputLine, level};
 
 /// Lines of a sequence below this level are left out: no analyser sees them, dBc.
-const LEAST: f64 = -160.0;
+pub(super) const LEAST: f64 = -160.0;
 
 /// The boundary line in every channel: output frequency (Hz), offset (Hz) and level (dBc), if there is one.
 pub type BoundaryMap = Vec<(f64, Option<(f64, f64)>)>;

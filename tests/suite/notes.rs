@@ -170,3 +170,36 @@ fn one_core_and_two_write_the_same_results() {
     assert!(results[0].contains("\"yield_at_least\""), "{}", results[0]);
     assert!(results[0] == results[1], "results.json differs");
 }
+
+/// What `band` reads in the design channel is what the block of spurs says there; in other channels the boundary line
+/// differs, and no line is above the worst.
+#[test]
+fn lines_over_a_band_are_those_of_the_block_in_its_channel() {
+    let text = fs::read_to_string(tests().join("ref/lines_over_band.json")).expect("text");
+    let blocks = serde_json::from_str::<Value>(&text).expect("JSON")["blocks"].clone();
+    let design = &blocks["lo"]["metrics"]["output_frequency"]["value"];
+    let channels = blocks["served"]["channels"].as_array().expect("channels");
+    let own =
+        channels.iter().find(|channel| channel["output"]["value"] == *design).expect("the design channel");
+    let level = |of: &Value, name: &str| of[name]["value"].as_f64();
+    for name in ["reference_spur", "worst_spur", "supply_spur", "boundary_spur"] {
+        let (a, b) = (level(own, name), level(&blocks["lines"]["metrics"], name));
+        assert!(a.zip(b).is_some_and(|(a, b)| (a - b).abs() < 1e-9), "{name}: {a:?} {b:?}");
+        let worst = level(&blocks["served"]["metrics"]["worst"], name).expect("a worst");
+        let highest =
+            channels.iter().filter_map(|channel| level(channel, name)).fold(f64::NEG_INFINITY, f64::max);
+        assert!((worst - highest).abs() < 1e-9, "{name}: {worst} {highest}");
+    }
+    let metrics = &blocks["lines"]["metrics"];
+    let worst_boundary = level(metrics, "worst_boundary_spur").expect("a level");
+    let over_band = level(&blocks["served"]["metrics"]["worst"], "boundary_spur").expect("a level");
+    assert!((worst_boundary - over_band).abs() < 1e-9, "{worst_boundary} {over_band}");
+    let low_and_high = |name: &str| {
+        let runs = |of: &str| level(&blocks["spread"]["metrics"][of], name).expect("a quantile");
+        (runs("p01"), level(metrics, name).expect("a level"), runs("p99"))
+    };
+    for name in ["supply_spur", "reference_spur"] {
+        let (low, design, high) = low_and_high(name);
+        assert!(low < design && design < high, "{name}: {low} {design} {high}");
+    }
+}

@@ -30,8 +30,6 @@ pub struct Row {
     pub stays_locked: bool,
     /// Voltages the tuning line may take, V.
     pub limits: (f64, f64),
-    /// Distance of the oscillator to the nearest whole multiple of the detector frequency, Hz; `None`: whole dividers.
-    pub boundary: Option<f64>,
     /// Numbers in the order of the columns.
     pub values: Vec<f64>,
 }
@@ -189,8 +187,12 @@ fn row(repeat: &Repeat, at: AtChannel, temperature: Option<(f64, f64)>, holds: b
         }
     }
     Row {
-        boundary: at.channel.fraction.map(|_| to_f64(&solved.plan.boundary_distance(&at.channel))),
-        point: Point { case, headroom, frequency_error: to_f64(&at.channel.frequency_error) },
+        point: Point {
+            case,
+            headroom,
+            frequency_error: to_f64(&at.channel.frequency_error),
+            fraction: solved.fraction_at(&at.channel),
+        },
         channel: at.channel,
         band: at.band.name.clone(),
         wanted_current,
@@ -203,6 +205,11 @@ fn row(repeat: &Repeat, at: AtChannel, temperature: Option<(f64, f64)>, holds: b
 }
 
 impl Row {
+    /// Distance of the oscillator to the nearest whole multiple of the detector frequency, Hz; `None`: whole dividers.
+    pub fn boundary(&self) -> Option<f64> {
+        self.point.fraction.map(|at| at.distance)
+    }
+
     /// Output frequency asked for, Hz.
     pub fn output(&self) -> f64 {
         to_f64(&self.channel.output)
@@ -233,7 +240,7 @@ impl SolvedBand {
     pub fn on_boundary(&self) -> impl Iterator<Item = &Row> {
         let bandwidth = self.repeat.columns.iter().position(|column| column.name == "bandwidth");
         let near = move |row: &&Row| {
-            row.boundary.zip(bandwidth).is_some_and(|(distance, column)| distance <= row.values[column])
+            row.boundary().zip(bandwidth).is_some_and(|(distance, column)| distance <= row.values[column])
         };
         self.rows.iter().filter(near)
     }
@@ -243,7 +250,7 @@ impl SolvedBand {
     pub fn boundary_spur(&self, row: &Row) -> Option<f64> {
         let case = &row.point.case;
         let stated = self.repeat.solved.boundary_spur?;
-        let (_, power) = boundary_line(case, &Ladder::new(case), stated, row.boundary?)?;
+        let (_, power) = boundary_line(case, &Ladder::new(case), stated, row.boundary()?)?;
         Some(10.0 * power.log10())
     }
 

@@ -217,7 +217,7 @@ fn missing(band: &SolvedBand) -> Exhibit {
 fn on_boundary(band: &SolvedBand) -> Exhibit {
     let number = |value: f64, unit: Unit| Cell::Number { value, unit, text: print(value, unit, Digits::All) };
     let rows = band.on_boundary().map(|row| {
-        let distance = row.boundary.unwrap_or(0.0);
+        let distance = row.boundary().unwrap_or(0.0);
         let level = match band.boundary_spur(row) {
             Some(level) => number_cell(&Metric::real(level, Unit::DecibelCarrier)),
             None if distance > 0.0 => Cell::Text("not stated".to_owned()),

@@ -64,7 +64,7 @@ pub(super) fn metrics(band: &SolvedBand) -> Group {
     let mut m = Group::new();
     m.metric("served", Metric::count(band.rows.len() as i64));
     m.metric("missing", Metric::count(band.missing.len() as i64));
-    if band.rows.iter().any(|row| row.boundary.is_some()) {
+    if band.rows.iter().any(|row| row.boundary().is_some()) {
         m.metric("on_boundary", Metric::count(band.on_boundary().count() as i64));
     }
     let why = band.missing();
@@ -125,10 +125,11 @@ fn row_group(band: &SolvedBand, row: &Row) -> Group {
     if let Some((numerator, modulus)) = row.channel.fraction {
         group.metric("fraction", Metric::exact(numerator as f64 / modulus as f64, Unit::One));
     }
-    if let Some(distance) = row.boundary {
+    if let Some(distance) = row.boundary() {
         group.metric("boundary_distance", Metric::exact(distance, Unit::Hertz));
     }
-    if let Some(level) = band.boundary_spur(row) {
+    let stands_anyway = band.repeat.columns.iter().any(|column| column.name == "boundary_spur");
+    if let Some(level) = band.boundary_spur(row).filter(|_| !stands_anyway) {
         group.metric("boundary_spur", Metric::real(level, Unit::DecibelCarrier));
     }
     group.metric("output_divider", Metric::exact(to_f64(&row.channel.output_divider), Unit::One));

@@ -1,10 +1,10 @@
 //! The numbers that are read again, each with its unit and what is better.
 
-use super::View;
-use super::{Given, Unit};
+use std::sync::Arc;
+
+use super::lines::Lines;
+use super::{Given, Point, Unit, View};
 use crate::physics::derived;
-use crate::physics::noise::Ladder;
-use crate::physics::spurs::{PumpWaveform, reference_spur};
 
 /// What of a number is better.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -35,13 +35,15 @@ pub struct Column {
     read: Read,
 }
 
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Debug)]
 enum Read {
     Loop(fn(&View<'_>) -> f64),
     /// Position of the noise block, and what is made of its integrals and the output frequency.
     Noise(usize, fn(Noise) -> f64),
     /// Signal to noise: position, signal (Hz), aperture jitter (s), converter (dB).
     Snr(usize, f64, f64, Option<f64>, bool),
+    /// A discrete line.
+    Lines(Arc<Lines>, fn(&Lines, &Point) -> f64),
 }
 
 /// What the metrics of a noise block are made of.
@@ -54,14 +56,33 @@ struct Noise {
 }
 
 impl Column {
+    /// A line of a block of spurs; `words`: why a case is without it, and what it means where it is infinite.
+    pub(super) fn of_lines(
+        (block, name): (&str, &str),
+        words: (&'static str, &'static str),
+        lines: Arc<Lines>,
+        read: fn(&Lines, &Point) -> f64,
+    ) -> Self {
+        Self {
+            block: block.to_owned(),
+            name: name.to_owned(),
+            unit: Unit::DecibelCarrier,
+            sense: Sense::Low,
+            none: words.0,
+            unbounded: words.1,
+            read: Read::Lines(lines, read),
+        }
+    }
+
     pub(super) fn value(&self, view: &View<'_>) -> f64 {
         let case = &view.point.case;
         let output = case.oscillator.frequency / case.output_divider;
         let integrals = |i: usize| view.integrals.get(i).copied().unwrap_or_default();
-        match self.read {
+        match &self.read {
             Read::Loop(read) => read(view),
+            Read::Lines(lines, read) => read(lines, view.point),
             Read::Noise(i, read) => {
-                let found = integrals(i);
+                let found = integrals(*i);
                 read(Noise {
                     phase: found.rms_phase,
                     residual_fm: found.residual_fm,
@@ -69,7 +90,7 @@ impl Column {
                     output,
                 })
             }
-            Read::Snr(i, signal, aperture, converter, total) => {
+            &Read::Snr(i, signal, aperture, converter, total) => {
                 let jitter = derived::jitter(integrals(i).rms_phase, output);
                 if total {
                     derived::total_snr(signal, jitter, aperture, converter)
@@ -89,14 +110,10 @@ fn list(block: &str, rows: &[(&str, Unit, Sense, Read)]) -> Vec<Column> {
         sense: *sense,
         none: match *name {
             "frequency_accuracy" => "the reference states no `stability`",
-            REFERENCE_SPUR => "the pump can't make good the leakage, or the carrier vanishes",
             _ => "no unity gain below half the detector frequency",
         },
-        unbounded: match *name {
-            REFERENCE_SPUR => "no fact states a leakage, or a mismatch with its pulse",
-            _ => "never crosses",
-        },
-        read: *read,
+        unbounded: "never crosses",
+        read: read.clone(),
     };
     rows.iter().map(column).collect()
 }
@@ -150,20 +167,6 @@ pub(super) fn of_response(block: &str) -> Vec<Column> {
             ("sampled.gain_margin", Unit::Decibel, High, Read::Loop(|v| v.reading.sampled_gain_margin)),
         ],
     )
-}
-
-const REFERENCE_SPUR: &str = "reference_spur";
-
-/// Metrics of a block of spurs: the line that every case has anew.
-pub(super) fn of_spurs(block: &str) -> Vec<Column> {
-    let read = |view: &View<'_>| {
-        let case = &view.point.case;
-        if PumpWaveform::new(case).is_quiet() {
-            return f64::NEG_INFINITY;
-        }
-        reference_spur(case, &Ladder::new(case)).unwrap_or(f64::NAN)
-    };
-    list(block, &[(REFERENCE_SPUR, Unit::DecibelCarrier, Sense::Low, Read::Loop(read))])
 }
 
 /// Metrics of a noise block with integration limits; `at`: its position among them.

@@ -3,15 +3,19 @@
 use super::r#loop::SolvedLoop;
 use super::phase_noise::SolvedNoise;
 use super::prelude::*;
+use super::spurs::SolvedSpurs;
 use crate::physics::budget::{Budget, Integrals, Work};
 use crate::physics::part::Case;
+use crate::physics::plan::{Channel, to_f64};
 use crate::physics::poles::{Poles, Reading};
 
 mod columns;
 mod judging;
+mod lines;
 
 pub use columns::{Column, Sense};
 pub use judging::{Cases, Share, decide, judge_all, share, worse};
+pub use lines::FractionAt;
 
 /// Kinds that are repeated together: the loop, then those that are of it.
 pub static FAMILY: &[&str] = &["loop", "response", "phase_noise", "spurs"];
@@ -25,6 +29,8 @@ pub struct Point {
     pub headroom: f64,
     /// Output frequency as made less the one asked for, Hz.
     pub frequency_error: f64,
+    /// Where it stands with a fractional divider.
+    pub fraction: Option<FractionAt>,
 }
 
 /// A noise block that is read again.
@@ -128,7 +134,12 @@ impl Repeat {
             noise.push(NoiseOf { block: name.to_owned(), solved: found, budget });
         }
         for name in inputs.catalog.of_kind("spurs").filter(|name| belongs(name)) {
-            columns.extend(columns::of_spurs(name));
+            let found = lines::Lines::new(
+                &inputs.solved.get(name)?.given,
+                &solved,
+                &inputs.model::<SolvedSpurs>(name)?.lines,
+            );
+            columns.extend(lines::of_spurs(name, found, solved.channel.fraction.is_some()));
         }
         Some(Self { of, solved, columns, noise })
     }
@@ -138,7 +149,8 @@ impl Repeat {
         Point {
             case: self.solved.case.clone(),
             headroom: self.solved.headroom(),
-            frequency_error: crate::physics::plan::to_f64(&self.solved.channel.frequency_error),
+            frequency_error: to_f64(&self.solved.channel.frequency_error),
+            fraction: self.solved.fraction_at(&self.solved.channel),
         }
     }
 
@@ -200,6 +212,15 @@ impl Repeat {
             }
             put_below(group, &format!("{}.{}", column.block, column.name), node(index));
         }
+    }
+}
+
+impl SolvedLoop {
+    /// Where a channel stands with a fractional divider; `None` with whole ones.
+    pub fn fraction_at(&self, channel: &Channel) -> Option<FractionAt> {
+        channel.fraction?;
+        let distance = to_f64(&self.plan.boundary_distance(channel));
+        Some(FractionAt { distance, modulator: self.plan.modulator(channel) })
     }
 }
 
