@@ -13,7 +13,7 @@ use std::f64::consts::PI;
 
 use num_complex::Complex64;
 
-use super::part::{Case, Filter};
+use super::part::Case;
 use crate::num::brent;
 
 /// Three of the filter, one of the op-amp, one of the tuning port.
@@ -75,7 +75,7 @@ impl Poles {
         if filter.topology.is_active() {
             new.gain /= filter.c1 + filter.c2;
             new.push((filter.c1 + filter.c2) / (filter.r2 * filter.c1 * filter.c2));
-            new.roots(post_alone(filter, port));
+            new.roots(filter.post_currents(port).whole);
             if let Some(amplifier) = case.amplifier.as_ref().filter(|a| a.gain_bandwidth.is_finite()) {
                 new.push(2.0 * PI * amplifier.gain_bandwidth);
             }
@@ -357,23 +357,6 @@ impl Terms {
         }
         least
     }
-}
-
-/// Coefficients of a post filter driven by a voltage: 1 + a1 s + a2 s^2.
-fn post_alone(filter: &Filter, port: f64) -> [f64; 4] {
-    let sections = filter.post.len();
-    let mut voltage = [0.0; 4];
-    let mut current = [1.0, 0.0, 0.0, 0.0];
-    for (k, (r, c)) in filter.post.iter().enumerate() {
-        let c = c + if k + 1 == sections { port } else { 0.0 };
-        for i in 0..4 {
-            voltage[i] += r * current[i];
-        }
-        for i in (1..4).rev() {
-            current[i] += c * voltage[i - 1];
-        }
-    }
-    current
 }
 
 #[cfg(test)]

@@ -8,7 +8,7 @@ use std::sync::Arc;
 use criterion::{Criterion, criterion_group, criterion_main};
 use loopcase::physics::budget::{Budget, Work};
 use loopcase::physics::part::{
-    Case, Filter, LevelTable, NoiseFacts, OscillatorPoint, PumpPoint, Topology, Tuning,
+    AmplifierPoint, Case, Filter, LevelTable, NoiseFacts, OscillatorPoint, PumpPoint, Topology, Tuning,
 };
 use loopcase::physics::poles::Poles;
 use loopcase::physics::scatter::{Distribution, Drift, Level, Scatter, Vary};
@@ -70,7 +70,20 @@ fn repeated(criterion: &mut Criterion) {
     let budget = Budget::new(&nominal, (1e3, 1e7), Some(30e-6)).expect("a range");
     assert!(budget.offsets().len() >= 400);
     group.bench_function("one trial, margins", |b| b.iter(|| Poles::new(black_box(&nominal)).read()));
+    let mut active = case();
+    active.filter.topology = Topology::Active(3);
+    active.amplifier = Some(AmplifierPoint {
+        voltage_noise: (4e-9, 100.0),
+        current_noise: (2e-12, 1e3),
+        gain_bandwidth: 50e6,
+        reference_noise: 20e-9,
+        input_bias_current: 0.0,
+    });
+    let budget_of_active = Budget::new(&active, (1e3, 1e7), Some(30e-6)).expect("a range");
     let mut work = Work::default();
+    group.bench_function("one trial, noise, active filter", |b| {
+        b.iter(|| budget_of_active.read(black_box(&active), &mut work));
+    });
     group.bench_function("one trial, noise", |b| b.iter(|| budget.read(black_box(&nominal), &mut work)));
     group.bench_function("band, 2000 channels", |b| {
         b.iter(|| {

@@ -1,4 +1,4 @@
-//! A passive filter as polynomials: what flows where, with its output driven.
+//! A filter as polynomials: what flows where, with its output driven.
 
 use super::Filter;
 
@@ -28,6 +28,26 @@ impl Filter {
             }
             for i in 0..4 {
                 current[i] += c * voltage[i];
+            }
+        }
+        Currents { whole: current, branches }
+    }
+
+    /// Of the post filter alone, driven by a voltage, as an op-amp does: the voltage over the output as `whole`, the current
+    /// in each resistor over that of the last as `branches`; the recursion of `noise/ladder.rs` again.
+    pub fn post_currents(&self, port: f64) -> Currents {
+        let sections = self.post.len();
+        let mut voltage = [0.0; 4];
+        let mut current = [1.0, 0.0, 0.0, 0.0];
+        let mut branches = [[0.0; 4]; 2];
+        for (k, ((r, c), branch)) in self.post.iter().zip(&mut branches).enumerate() {
+            *branch = current;
+            let c = c + if k + 1 == sections { port } else { 0.0 };
+            for i in 0..4 {
+                voltage[i] += r * current[i];
+            }
+            for i in (1..4).rev() {
+                current[i] += c * voltage[i - 1];
             }
         }
         Currents { whole: current, branches }
