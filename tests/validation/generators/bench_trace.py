@@ -25,8 +25,9 @@ LOOP = {
     "output": [(1e4, -158), (1e6, -161)],
     "analyser": -152.0, "line": (60e3, 6e-3), "seed": 7,
     "title": "Simulated in time by tests/validation/generators/bench_trace.py, seen by an analyser with a floor of -152 dBc/Hz.",
+    # Segments, samples in each, those before it that are thrown away, samples in a period of the detector.
+    "record": [256, 40_000, 4_000, 4], "decades": 3.5,
 }
-SEGMENTS, LENGTH, SETTLE, SUB = 256, 40_000, 4_000, 4
 PER_DECADE = 30
 
 
@@ -61,8 +62,9 @@ def exponential(a):
 
 
 def phases(p, rng):
-    """Phase of the output over time, rad, one segment in a column, at SUB samples in a period of the detector."""
-    rate, step = p["f_pd"] * SUB, 1 / (p["f_pd"] * SUB)
+    """Phase of the output over time, rad, one segment in a column, several samples in a period of the detector."""
+    segments, length, settle, sub = p["record"]
+    rate, step = p["f_pd"] * sub, 1 / (p["f_pd"] * sub)
     g2, g3 = 1 / p["R2"], 1 / p["R3"]
     # Voltages of C1, C2, C3 and the oscillator's phase in cycles.
     a = np.array([
@@ -82,7 +84,7 @@ def phases(p, rng):
     value, vector = np.linalg.eigh((covariance + covariance.T) / 2)
     thermal = vector * np.sqrt(np.clip(value, 0, None))
     f_out = p["f_pd"] * p["n"]
-    total = LENGTH + SETTLE
+    total = length + settle
 
     def oscillator(f):
         level = 2 * table(p["oscillator"], f) * (f_out / p["at"]) ** 2
@@ -95,37 +97,38 @@ def phases(p, rng):
         flicker = 10 ** (level / 10) * (p["f_pd"] / carrier) ** 2 * offset / f
         return 2 * (at_reference + floor + flicker) / (2 * np.pi) ** 2
 
-    drift = sequence(rng, oscillator, rate, total, SEGMENTS)
-    edges = sequence(rng, detector, p["f_pd"], total // SUB, SEGMENTS)
-    state = np.zeros((4, SEGMENTS))
-    out = np.empty((total, SEGMENTS))
+    drift = sequence(rng, oscillator, rate, total, segments)
+    edges = sequence(rng, detector, p["f_pd"], total // sub, segments)
+    state = np.zeros((4, segments))
+    out = np.empty((total, segments))
     cycles = p["gain"] * step
     for k in range(total):
-        if k % SUB == 0:
-            late = edges[k // SUB] - state[3] * cycles / p["n"]
+        if k % sub == 0:
+            late = edges[k // sub] - state[3] * cycles / p["n"]
             state[0] += p["pump"] / p["f_pd"] * late / p["C1"]
-        state = move @ state + thermal @ rng.standard_normal((4, SEGMENTS))
+        state = move @ state + thermal @ rng.standard_normal((4, segments))
         state[3] += drift[k] / cycles
         out[k] = state[3]
-    out = 2 * np.pi * cycles * out[SETTLE:]
-    out += sequence(rng, lambda f: 2 * table(p["output"], f), rate, LENGTH, SEGMENTS)
-    out += sequence(rng, lambda f: 2 * 10 ** (p["analyser"] / 10) + 0 * f, rate, LENGTH, SEGMENTS)
-    time = np.arange(LENGTH)[:, None] * step
+    out = 2 * np.pi * cycles * out[settle:]
+    out += sequence(rng, lambda f: 2 * table(p["output"], f), rate, length, segments)
+    out += sequence(rng, lambda f: 2 * 10 ** (p["analyser"] / 10) + 0 * f, rate, length, segments)
+    time = np.arange(length)[:, None] * step
     for f, peak in np.atleast_2d(p["line"]):
-        out += peak * np.sin(2 * np.pi * (f * time + rng.random(SEGMENTS)))
+        out += peak * np.sin(2 * np.pi * (f * time + rng.random(segments)))
     return out, rate
 
 
 def main(p, path):
     rng = np.random.default_rng(p["seed"])
     out, rate = phases(p, rng)
-    window = np.hanning(LENGTH + 1)[:-1]
-    spectrum = np.zeros(LENGTH // 2 + 1)
+    segments, length = p["record"][:2]
+    window = np.hanning(length + 1)[:-1]
+    spectrum = np.zeros(length // 2 + 1)
     for column in out.T:
         spectrum += np.abs(np.fft.rfft(window * column)) ** 2
-    level = spectrum / SEGMENTS / (rate * (window**2).sum())  # S_phi / 2 of the one-sided spectrum
-    f = np.fft.rfftfreq(LENGTH, 1 / rate)
-    edges = 1e3 * 10 ** ((np.arange(int(3.5 * PER_DECADE) + 1) - 0.5) / PER_DECADE)
+    level = spectrum / segments / (rate * (window**2).sum())  # S_phi / 2 of the one-sided spectrum
+    f = np.fft.rfftfreq(length, 1 / rate)
+    edges = 1e3 * 10 ** ((np.arange(int(p["decades"] * PER_DECADE) + 1) - 0.5) / PER_DECADE)
     with open(path, "w", encoding="ascii") as file:
         file.write(f"# {p['title']}\noffset (kHz), noise (dBc/Hz)\n")
         for low, high in zip(edges, edges[1:]):
