@@ -8,6 +8,10 @@ use crate::document::{Edition, Look};
 use crate::pipeline::{Job, Kept, Outcome, Solved, solve_again};
 use crate::source::Files;
 
+/// Faults that the description of a kind helps with.
+const DESCRIBED: [&str; 6] =
+    ["missing-field", "unknown-field", "unknown-kind", "wrong-value", "wrong-type", "unknown-word"];
+
 /// What is asked of every note of a run.
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct Wish<'a> {
@@ -45,6 +49,9 @@ pub(super) fn solve_note(
         _ => {
             let number = if faults == 1 { "1 fault".to_owned() } else { format!("{faults} faults") };
             console.note(&format!("{}: {number}, not solved", note.shown));
+            if outcome.diagnostics.iter().any(|d| DESCRIBED.contains(&d.id)) {
+                console.note("`loopcase describe KIND` explains what may stand in a block, with an example");
+            }
             Err(Exit::Faulty)
         }
     }
