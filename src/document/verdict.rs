@@ -50,7 +50,7 @@ pub(super) fn cover(store: &Store, rows: &[MatrixRow], blocks: &[BlockInput], ed
         .count();
     let seen = |block: &&BlockInput| edition == Edition::Review || !block.internal;
     Cover {
-        sentence: sentence(judged, &not_met, &reserves_not_kept, open.len()),
+        sentence: sentence(judged, &not_met, &reserves_not_kept, open.len(), typical_alone(blocks)),
         state,
         reserve_missing: state == State::Met && !reserves_not_kept.is_empty(),
         least: least(store),
@@ -62,15 +62,22 @@ pub(super) fn cover(store: &Store, rows: &[MatrixRow], blocks: &[BlockInput], ed
     }
 }
 
-fn sentence(judged: usize, not_met: &[String], reserve: &[String], open: usize) -> String {
+/// Whether a typical fact is taken as it stands: no block of the note lets facts spread.
+fn typical_alone(blocks: &[BlockInput]) -> bool {
+    let typical = |block: &BlockInput| matches!(block.fact, Some((Some(Basis::Typical), _)));
+    blocks.iter().any(typical) && !blocks.iter().any(|block| block.kind == "tolerance")
+}
+
+fn sentence(judged: usize, not_met: &[String], reserve: &[String], open: usize, typical: bool) -> String {
+    let on = if typical { ", on typical data" } else { "" };
     fn names(ids: &[String]) -> String {
         listed(&ids.iter().map(String::as_str).collect::<Vec<_>>())
     }
     let are = |count: usize| if count == 1 { "is" } else { "are" };
     let mut out = match (judged, not_met.len()) {
         (0, _) => "No requirement is judged".to_owned(),
-        (1, 0) => "The one judged requirement is met".to_owned(),
-        (_, 0) => format!("All {judged} judged requirements are met"),
+        (1, 0) => format!("The one judged requirement is met{on}"),
+        (_, 0) => format!("All {judged} judged requirements are met{on}"),
         (_, count) => format!(
             "{count} of {} {} not met: {}",
             count_of(judged, "judged requirement", "judged requirements"),
@@ -160,10 +167,12 @@ mod tests {
     fn the_sentence_names_what_fails() {
         let none: [String; 0] = [];
         let two = ["LO-2".to_owned(), "LO-5".to_owned()];
-        assert_eq!(sentence(0, &none, &none, 0), "No requirement is judged.");
-        assert_eq!(sentence(8, &none, &none, 0), "All 8 judged requirements are met.");
+        assert_eq!(sentence(0, &none, &none, 0, true), "No requirement is judged.");
+        assert_eq!(sentence(8, &none, &none, 0, false), "All 8 judged requirements are met.");
+        assert_eq!(sentence(8, &none, &none, 0, true), "All 8 judged requirements are met, on typical data.");
+        assert_eq!(sentence(1, &none, &none, 0, true), "The one judged requirement is met, on typical data.");
         assert_eq!(
-            sentence(8, &two, &["LO-7".to_owned()], 1),
+            sentence(8, &two, &["LO-7".to_owned()], 1, true),
             "2 of 8 judged requirements are not met: LO-2 and LO-5; LO-7 is met without the reserve wanted; \
              1 is left to test, inspection or analysis outside this document."
         );

@@ -131,8 +131,9 @@ fn extremes(band: &SolvedBand) -> Exhibit {
         let Some((worst, best)) = band.extremes(index) else { continue };
         let values = [worst, best].map(|row| band.rows[row].values[index]);
         // What is the same in every channel has no worst one.
-        let same = values[0].total_cmp(&values[1]).is_eq()
-            || (values[0] - values[1]).abs() <= 1e-12 * values[0].abs();
+        let same = band.rows.len() > 1
+            && (values[0].total_cmp(&values[1]).is_eq()
+                || (values[0] - values[1]).abs() <= 1e-12 * values[0].abs());
         if same
             || repeat.short(index).is_none()
                 && column.block != repeat.of
