@@ -15,7 +15,7 @@ use loopcase::source::Memory;
 fn designs() -> Memory {
     let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("designs");
     let mut files = Vec::new();
-    for folder in ["", "parts/"] {
+    for folder in ["", "parts/", "data/"] {
         for entry in fs::read_dir(root.join(folder)).expect("a folder").flatten() {
             if entry.path().is_file() {
                 let name = format!("{folder}{}", entry.file_name().to_string_lossy());
@@ -50,10 +50,12 @@ fn region(criterion: &mut Criterion) {
     let start = text.find("How much room there is").expect("the paragraph on the region");
     let end = text[start..].find("The share of the output buffer").expect("the next paragraph") + start;
     let mut entries = Vec::new();
-    let parts = Path::new(env!("CARGO_MANIFEST_DIR")).join("designs/parts");
-    for entry in fs::read_dir(parts).expect("a folder").flatten() {
-        let name = format!("parts/{}", entry.file_name().to_string_lossy());
-        entries.push((name, fs::read(entry.path()).expect("a file")));
+    for folder in ["parts", "data"] {
+        let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("designs").join(folder);
+        for entry in fs::read_dir(path).expect("a folder").flatten() {
+            let name = format!("{folder}/{}", entry.file_name().to_string_lossy());
+            entries.push((name, fs::read(entry.path()).expect("a file")));
+        }
     }
     entries.push(("clock.md".to_owned(), format!("{}{}", &text[..start], &text[end..]).into_bytes()));
     let files = Memory::new(entries);
