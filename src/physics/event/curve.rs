@@ -35,6 +35,10 @@ impl Curve {
         Self { tuning: tuning.clone(), volts, hertz, slope, straight: tuning.is_line() }
     }
 
+    pub(super) fn is_straight(&self) -> bool {
+        self.straight
+    }
+
     /// Frequency less the one aimed at, Hz, at a voltage from the one aimed at.
     pub(super) fn error(&self, volts: f64) -> f64 {
         if self.straight {

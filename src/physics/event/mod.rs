@@ -13,9 +13,13 @@
 mod curve;
 mod dense;
 mod fractional;
+pub mod injected;
+mod lock;
 mod modes;
 mod motion;
+mod period;
 mod phi;
+mod report;
 mod run;
 mod system;
 mod trace;

@@ -18,7 +18,7 @@ pub(super) struct Modes {
     /// Share of each in the tuning voltage.
     pub out: Vector,
     /// Share of each in the limited node's voltage.
-    limited: Vector,
+    pub limited: Vector,
     /// From modes to states and back.
     to_states: DMatrix<f64>,
     to_modes: DMatrix<f64>,
@@ -85,7 +85,11 @@ impl Modes {
 
     /// State after `time` and the integral of the tuning voltage until then.
     pub(super) fn after(&self, from: &Vector, drive: f64, time: f64) -> (Vector, f64) {
-        self.moved(from, drive, &self.rate.map(|rate| Phi::new(rate, time)))
+        let mut phis = [Phi::NONE; MOST];
+        for (phi, rate) in phis.iter_mut().zip(&self.rate).take(self.size) {
+            *phi = Phi::new(*rate, time);
+        }
+        self.moved(from, drive, &phis)
     }
 
     /// The same, with a memory for times that lie close together.

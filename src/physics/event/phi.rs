@@ -35,6 +35,9 @@ const SERIES: [f64; 11] = [
 ];
 
 impl Phi {
+    /// Of no mode.
+    pub(super) const NONE: Self = Self { decay: 0.0, once: 0.0, twice: 0.0 };
+
     /// Of a mode of rate `rate` after `time`.
     #[inline]
     pub(super) fn new(rate: f64, time: f64) -> Self {

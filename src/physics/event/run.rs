@@ -1,6 +1,7 @@
 //! From event to event.
 
 use super::curve::Curve;
+use super::lock::{AnyLock, Drawn};
 use super::motion::Motion;
 use super::phi::Memo;
 use super::system::{System, Vector};
@@ -55,7 +56,7 @@ enum Event {
 }
 
 /// A step of Newton's rule after which no further one is needed, periods.
-const CLOSE: f64 = 1e-10;
+pub(super) const CLOSE: f64 = 1e-10;
 
 /// Slips whose time is kept.
 const MOST_SLIP_TIMES: usize = 1000;
@@ -69,40 +70,40 @@ struct Sources {
 
 #[allow(clippy::struct_excessive_bools, reason = "two halves of the detector and two states of the limit")]
 pub(super) struct Engine<'a> {
-    question: &'a Question,
-    free: Motion,
-    held: Option<Motion>,
-    curve: Curve,
+    pub question: &'a Question,
+    pub free: Motion,
+    pub held: Option<Motion>,
+    pub curve: Curve,
     /// Currents now.
-    sources: Sources,
+    pub sources: Sources,
     /// Currents later, and when (periods) the change comes.
-    later: Option<(Sources, f64)>,
+    pub later: Option<(Sources, f64)>,
     /// Limits of the limited node, from its voltage at the channel aimed at.
-    limits: Option<(f64, f64)>,
+    pub limits: Option<(f64, f64)>,
     /// Sign of the limited node's motion under a positive current.
-    turned: f64,
+    pub turned: f64,
     /// Settled phase, detector cycles.
-    settled: f64,
-    state: Vector,
+    pub settled: f64,
+    pub state: Vector,
     /// Memory of the free motion.
-    memo: Memo,
-    holding: bool,
+    pub memo: Memo,
+    pub holding: bool,
     /// Whole periods so far, and the rest.
-    cycle: u64,
-    offset: f64,
+    pub cycle: u64,
+    pub offset: f64,
     /// Phase less the one of the channel aimed at, detector cycles.
-    phase: f64,
+    pub phase: f64,
     /// Index of the next edge of the divider less that of the last one of the reference.
-    ahead: i64,
+    pub ahead: i64,
     /// Cycles by which the next edge of the divider is due later than its mean, over N.
-    excess: f64,
-    up: bool,
-    down: bool,
+    pub excess: f64,
+    pub up: bool,
+    pub down: bool,
     /// Time until both are cleared.
-    clear: Option<f64>,
-    slips: u64,
-    slip_times: Vec<f64>,
-    limited: bool,
+    pub clear: Option<f64>,
+    pub slips: u64,
+    pub slip_times: Vec<f64>,
+    pub limited: bool,
 }
 
 impl<'a> Engine<'a> {
@@ -181,6 +182,30 @@ impl<'a> Engine<'a> {
         })
     }
 
+    /// Whole periods at a time; `None` where the motion has no modes or the curve bends.
+    fn lock(&self) -> Option<AnyLock> {
+        let Sources { up, down } = self.later.map_or(self.sources, |(sources, _)| sources);
+        match &self.free {
+            Motion::Modes(modes) if self.curve.is_straight() => AnyLock::new(modes, self.pulse(), up + down),
+            _ => None,
+        }
+    }
+
+    /// Time for which both sources are on, periods.
+    pub(super) fn pulse(&self) -> f64 {
+        self.question.case.pump.pulse * self.question.case.detector_frequency
+    }
+
+    /// Currents of the two halves into the filter, A.
+    pub(super) fn currents(&self) -> (f64, f64) {
+        (self.sources.up, self.sources.down)
+    }
+
+    /// Up to this voltage, either way from the one aimed at, the limited node is free.
+    pub(super) fn most_limited(&self) -> Option<f64> {
+        self.limits.map(|(low, high)| high.min(-low))
+    }
+
     fn motion(&self) -> &Motion {
         match &self.held {
             Some(held) if self.holding => held,
@@ -215,57 +240,67 @@ impl<'a> Engine<'a> {
         let ratio = self.question.case.feedback_ratio;
         let per_output = ratio / self.question.case.output_divider;
         let start = self.motion().voltage(&self.state);
-        self.settled += divider.mean_excess() / ratio;
+        let mut divider = Drawn::new(divider, ratio);
+        self.settled += divider.mean();
+        // Instants asked for lie between edges.
+        let mut lock = if asked.is_empty() { self.lock() } else { None };
         let cycles = self.question.phase_window.map(|window| {
             let window = window / per_output;
             (self.settled - window, self.settled + window)
         });
         let mut watch = Watch::new(self.volts_window(), cycles, start, 0.25);
         watch.asked = asked.iter().map(|time| time * rate).collect();
-        self.excess = divider.next_excess(self.now()) / ratio;
+        self.excess = divider.next(self.now());
         while self.time() < until {
-            let event = self.leg(until - self.time(), &mut watch);
-            match event {
-                Some(Event::Reference) => {
-                    self.cycle += 1;
-                    self.offset = 0.0;
-                    self.ahead -= 1;
-                    self.edge(true);
-                    if self.time() - watch.last_outside() > quiet {
-                        break;
-                    }
-                }
-                Some(Event::Divider) => {
-                    self.ahead += 1;
-                    self.excess = divider.next_excess(self.now()) / ratio;
-                    self.edge(false);
-                }
-                Some(Event::Clear) => {
-                    (self.up, self.down, self.clear) = (false, false, None);
-                    self.release();
-                }
-                Some(Event::Gear) => {
-                    if let Some((sources, _)) = self.later.take() {
-                        self.sources = sources;
-                    }
-                    self.release();
-                }
-                Some(Event::Limit) => self.hold(),
-                None => break,
+            let cycle = self.cycle;
+            if !self.event(until, &mut watch, &mut divider) {
+                break;
+            }
+            if self.cycle == cycle {
+                continue;
+            }
+            if self.later.is_none()
+                && !self.holding
+                && let Some(lock) = &mut lock
+            {
+                lock.follow(&mut self, &mut watch, &mut divider, until, quiet);
+            }
+            if self.time() - watch.last_outside() > quiet {
+                break;
             }
         }
         let told = watch.told.iter().map(|raw| self.instant(raw)).collect();
         (self.report(&watch), told)
     }
 
-    fn instant(&self, raw: &Raw) -> Instant {
-        let case = &self.question.case;
-        Instant {
-            time: raw.time / case.detector_frequency,
-            frequency_error: self.curve.error(raw.volts) / case.output_divider,
-            phase_error: (raw.phase - self.settled) * case.feedback_ratio / case.output_divider,
-            tuning: raw.volts + case.oscillator.tuning_voltage,
+    /// Moves on by one event; whether it was one and not the end.
+    pub(super) fn event(&mut self, until: f64, watch: &mut Watch, divider: &mut Drawn<'_>) -> bool {
+        match self.leg(until - self.time(), watch) {
+            Some(Event::Reference) => {
+                self.cycle += 1;
+                self.offset = 0.0;
+                self.ahead -= 1;
+                self.edge(true);
+            }
+            Some(Event::Divider) => {
+                self.ahead += 1;
+                self.excess = divider.next(self.now());
+                self.edge(false);
+            }
+            Some(Event::Clear) => {
+                (self.up, self.down, self.clear) = (false, false, None);
+                self.release();
+            }
+            Some(Event::Gear) => {
+                if let Some((sources, _)) = self.later.take() {
+                    self.sources = sources;
+                }
+                self.release();
+            }
+            Some(Event::Limit) => self.hold(),
+            None => return false,
         }
+        true
     }
 
     /// An edge at the detector.
@@ -280,7 +315,7 @@ impl<'a> Engine<'a> {
         }
         *half = true;
         if self.up && self.down {
-            let pulse = self.question.case.pump.pulse * self.question.case.detector_frequency;
+            let pulse = self.pulse();
             if pulse > 0.0 {
                 self.clear = Some(pulse);
             } else {
@@ -342,8 +377,12 @@ impl<'a> Engine<'a> {
 
     /// Phase as the detector sees it: whole cycles that it has lost do not count.
     fn error(&self, phase: f64) -> f64 {
-        let lost = self.ahead - 1 + i64::from(self.up) - i64::from(self.down);
-        phase - lost as f64
+        phase - self.lost()
+    }
+
+    /// Cycles that the detector has lost.
+    pub(super) fn lost(&self) -> f64 {
+        (self.ahead - 1 + i64::from(self.up) - i64::from(self.down)) as f64
     }
 
     /// Filter and phase after `time`: the state, and by how much the phase has moved from the one of the channel.
@@ -433,54 +472,6 @@ impl<'a> Engine<'a> {
         if let Some(held) = self.held.as_ref().filter(|_| self.holding) {
             self.state = self.free.take(&held.to_states(&self.state));
             self.holding = false;
-        }
-    }
-
-    /// Voltages (from the one aimed at) between which the frequency is inside its window.
-    fn volts_window(&self) -> Option<(f64, f64)> {
-        let window = self.question.frequency_window? * self.question.case.output_divider;
-        let edge = |hertz: f64| {
-            // The curve is monotone: a bracket grows until it holds the edge.
-            let mut reach = (hertz / (self.curve.slope * self.curve.hertz)).abs();
-            for _ in 0..200 {
-                let off = |v: f64| self.curve.error(v) - hertz;
-                if let Some(found) = brent::root(off, -reach, reach) {
-                    return found;
-                }
-                reach *= 2.0;
-            }
-            hertz / (self.curve.slope * self.curve.hertz)
-        };
-        let (a, b) = (edge(-window), edge(window));
-        Some((a.min(b), a.max(b)))
-    }
-
-    fn report(&self, watch: &Watch) -> Run {
-        let case = &self.question.case;
-        let (rate, aimed) = (case.detector_frequency, case.oscillator.tuning_voltage);
-        let motion = |held: bool| match &self.held {
-            Some(motion) if held => motion.clone(),
-            _ => self.free.clone(),
-        };
-        let lasted = self.time();
-        // Outside within the last period and a half: the ripple of the next one would be outside again.
-        let entered = |last: f64| {
-            if lasted - last < 1.5 { Entered::Never } else { Entered::After(last / rate) }
-        };
-        let start = self.question.start - aimed;
-        let farthest = if start < 0.0 { watch.extremes.1.max(0.0) } else { watch.extremes.0.min(0.0) };
-        Run {
-            frequency: self.question.frequency_window.map(|_| entered(watch.frequency_time(motion))),
-            phase: self.question.phase_window.map(|_| entered(watch.phase_time(&self.curve, motion))),
-            slips: self.slips,
-            slip_times: self.slip_times.iter().map(|at| at / rate).collect(),
-            largest_phase: (watch.phases.1 - self.settled).max(self.settled - watch.phases.0),
-            tuning: (watch.extremes.0 + aimed, watch.extremes.1 + aimed),
-            limited: self.limited,
-            overshoot: (self.curve.error(farthest) / self.curve.error(start)).abs(),
-            curve: watch.trace.instants().iter().map(|raw| self.instant(raw)).collect(),
-            cycles: self.cycle,
-            lasted: lasted / rate,
         }
     }
 }

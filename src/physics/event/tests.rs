@@ -165,3 +165,55 @@ fn instants_asked_for_lie_on_the_curve() {
     assert!(at(&asked, &mut Constant, &[]).expect("a loop").is_empty());
     assert_eq!(at(&asked, &mut Constant, &[0.0]).expect("a loop").len(), 1);
 }
+
+/// Whole periods near lock give what every edge by itself gives: with pulse, mismatch and leakage, with a modulator, inside
+/// and outside the windows. Stored exponentials go edge by edge.
+#[test]
+fn whole_periods_are_as_edge_by_edge() {
+    use crate::physics::modulator::Modulator;
+    let modulator = Modulator::new(3, 1 << 20, 349_525, 1).expect("a modulator");
+    for (window, phase, fractional, pulse) in [
+        (10e3, Some(0.05), false, 0.0),
+        (1.0, Some(1e-6), false, 5e-9),
+        (20e3, Some(0.2), false, 5e-9),
+        (60e3, Some(0.2), true, 0.0),
+        (60e3, None, true, 2e-9),
+        (10.0, Some(1e-4), true, 2e-9),
+    ] {
+        let mut asked = question(Topology::Passive(4), 20e6, window);
+        asked.phase_window = phase;
+        (asked.case.pump.pulse, asked.case.pump.mismatch) = (pulse, 0.06);
+        asked.case.pump.leakage = 3e-6;
+        asked.until = 0.8003e-3;
+        let system = System::new(&asked.case).expect("a filter");
+        let with = |motion: Motion| {
+            let engine = Engine::with(&asked, &system, motion).expect("a loop");
+            if fractional {
+                engine.run(&mut Fractional::new(&modulator, 1.0))
+            } else {
+                engine.run(&mut Constant)
+            }
+        };
+        let a = with(Motion::new(&system).expect("modes"));
+        let b = with(Motion::dense(&system).expect("finite"));
+        let name = format!("{window} {phase:?} {fractional} {pulse}");
+        for (a, b) in [(a.frequency, b.frequency), (a.phase, b.phase)] {
+            match (a, b) {
+                (Some(Entered::After(a)), Some(Entered::After(b))) => {
+                    assert!((a - b).abs() < 1e-11, "{name}: {a:e} {b:e}");
+                }
+                (a, b) => assert_eq!(a, b, "{name}"),
+            }
+        }
+        assert_eq!((a.slips, a.cycles), (b.slips, b.cycles), "{name}");
+        let near = |a: f64, b: f64| assert!((a - b).abs() < 1e-8 * b.abs(), "{name}: {a} {b}");
+        near(a.tuning.0, b.tuning.0);
+        near(a.tuning.1, b.tuning.1);
+        near(a.overshoot, b.overshoot);
+        near(a.largest_phase, b.largest_phase);
+        let last =
+            |run: &Run| run.curve.last().map(|at| (at.time, at.tuning, at.phase_error)).expect("a curve");
+        let (a, b) = (last(&a), last(&b));
+        assert!((a.0 - b.0).abs() < 2e-6 && (a.1 - b.1).abs() < 2e-3 && (a.2 - b.2).abs() < 0.05, "{name}");
+    }
+}

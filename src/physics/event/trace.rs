@@ -27,6 +27,15 @@ const SPANS: usize = 128;
 /// Extremes of one span: of voltage and phase, each the lowest and the highest.
 type Span = [Raw; 4];
 
+/// Start and end of a span, periods, with the lowest and highest voltage and phase in it.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Now {
+    pub start: f64,
+    pub end: f64,
+    pub volts: (f64, f64),
+    pub phases: (f64, f64),
+}
+
 /// Spans of equal length; when they run out, neighbours are put together and the length doubles.
 #[derive(Clone, Debug)]
 pub(super) struct Trace {
@@ -40,6 +49,21 @@ impl Trace {
     /// With spans of `length` periods to begin with.
     pub(super) fn new(length: f64) -> Self {
         Self { spans: Vec::with_capacity(SPANS), length, index: 0 }
+    }
+
+    /// The span now written to.
+    pub(super) fn now(&self) -> Now {
+        let (start, end) = (self.length * self.index as f64, self.length * (self.index + 1) as f64);
+        let none = (f64::INFINITY, f64::NEG_INFINITY);
+        match self.spans.get(self.index) {
+            Some(Some(span)) => Now {
+                start,
+                end,
+                volts: (span[0].volts, span[1].volts),
+                phases: (span[2].phase, span[3].phase),
+            },
+            _ => Now { start, end, volts: none, phases: none },
+        }
     }
 
     /// Lowest and highest voltage of the span now written to; `None` where a time lies beyond it.

@@ -24,6 +24,64 @@ pub(super) struct Leg {
     pub held: bool,
 }
 
+/// What is known in a span of the curve: from `start` to `end` in periods.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Frame {
+    pub start: f64,
+    pub end: f64,
+    /// Values that occurred.
+    volts: (f64, f64),
+    phases: (f64, f64),
+    /// Windows.
+    volts_window: Option<(f64, f64)>,
+    phases_window: Option<(f64, f64)>,
+}
+
+/// How a period stands to a window.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Kept {
+    Inside,
+    Outside,
+    /// Only a look edge by edge can tell.
+    Unknown,
+}
+
+fn kept(window: Option<(f64, f64)>, within: (f64, f64), ends: (f64, f64)) -> Kept {
+    let Some((low, high)) = window else { return Kept::Inside };
+    if within.0 >= low && within.1 <= high {
+        Kept::Inside
+    } else if outside(window, ends.0) || outside(window, ends.1) {
+        Kept::Outside
+    } else {
+        Kept::Unknown
+    }
+}
+
+impl Frame {
+    /// How a period stands to the windows of frequency and phase: `None` where a value in it may be new. `span`: between
+    /// these its voltages stay; then voltages and phases of its ends, the slope of the curve and the length of its pulses.
+    pub(super) fn holds(
+        &self,
+        span: (f64, f64),
+        volts: (f64, f64),
+        phases: (f64, f64),
+        slope: f64,
+        pulse: f64,
+    ) -> Option<[Kept; 2]> {
+        // Where the voltage keeps its sign the phase does not turn back.
+        let turns = span.0 < 0.0 && span.1 > 0.0;
+        let longest = if self.phases_window.is_some() { 1.0 } else { pulse };
+        let room = if turns { slope.abs() * span.1.max(-span.0) * longest } else { 0.0 };
+        let way = (phases.0.min(phases.1) - room, phases.0.max(phases.1) + room);
+        let known = span.0 >= self.volts.0
+            && span.1 <= self.volts.1
+            && way.0 >= self.phases.0
+            && way.1 <= self.phases.1;
+        let both = [kept(self.volts_window, span, volts), kept(self.phases_window, way, phases)];
+        (known && !both.contains(&Kept::Unknown)).then_some(both)
+    }
+}
+
 /// A leg that is outside a window somewhere: at this time after its start.
 type Outside = (Leg, f64);
 
@@ -177,7 +235,7 @@ impl Watch {
         false
     }
 
-    fn see(&mut self, time: f64, volts: f64, phase: f64) {
+    pub(super) fn see(&mut self, time: f64, volts: f64, phase: f64) {
         self.extremes = (self.extremes.0.min(volts), self.extremes.1.max(volts));
         self.phases = (self.phases.0.min(phase), self.phases.1.max(phase));
         self.trace.put(Raw { time, volts, phase });
@@ -209,6 +267,24 @@ impl Watch {
                 }
             }
         }
+    }
+
+    /// What has been seen in the span of the curve now written to.
+    pub(super) fn frame(&self) -> Frame {
+        let seen = self.trace.now();
+        Frame {
+            start: seen.start,
+            end: seen.end,
+            volts: seen.volts,
+            phases: seen.phases,
+            volts_window: self.volts,
+            phases_window: self.cycles,
+        }
+    }
+
+    /// Half width of the window of the tuning voltage.
+    pub(super) fn window_volts(&self) -> Option<f64> {
+        self.volts.map(|(low, high)| 0.5 * (high - low))
     }
 
     /// Periods of the last instant outside either window that is known so far, to within its leg.
