@@ -31,6 +31,8 @@ pub struct Job<'a> {
     pub with: &'a [(String, String)],
     /// Edition; `None`: as the note's `template` says, else review.
     pub edition: Option<Edition>,
+    /// Whether noise is also put into the loop edge by edge.
+    pub thorough: bool,
     /// The user's own look; `None`: ours for the edition.
     pub template: Option<&'a Look>,
 }
@@ -136,7 +138,7 @@ fn run(
     let input = note::Input { bytes: &bytes, shown: job.shown, folder, files: job.files, with: job.with };
     let note = note::read(&input, &blocks::kind_infos(), sources, out)?;
     let root = note::shown_root(job.shown, folder);
-    let mut done = solve::solve(&note.blocks, job.files, sources, &root, &mut kept.blocks, out);
+    let mut done = solve::solve(&note.blocks, job.files, sources, &root, job.thorough, &mut kept.blocks, out);
     done.store.note = note_name(job.note).to_owned();
     done.store.revision.clone_from(&note.front.revision);
     done.store.what_if = job.with.iter().map(|(path, value)| format!("{path} = {value}")).collect();
@@ -219,6 +221,7 @@ fn document(
         sources,
         shown: &root,
         again: None,
+        thorough: job.thorough,
         trial: None,
     };
     let input = document::Input {

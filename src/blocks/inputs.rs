@@ -90,6 +90,8 @@ pub struct Inputs<'a> {
     pub shown: &'a str,
     /// How blocks are solved again with changes; not inside a trial.
     pub again: Option<&'a dyn Again>,
+    /// Whether long runs are wanted that check formulas in the time domain.
+    pub thorough: bool,
     /// The trial this is a part of, where it is one.
     pub trial: Option<Trial<'a>>,
 }

@@ -24,6 +24,7 @@ mod compliance;
 mod decision;
 mod fields;
 mod fractional;
+mod in_time;
 mod inputs;
 mod judged;
 mod r#loop;

@@ -2,7 +2,7 @@
 
 use super::phase_noise::SolvedNoise;
 use super::prelude::*;
-use super::spur_figures;
+use super::{in_time, spur_figures};
 use crate::exhibit::{
     Axis, Bars, Cell, Column, Curve, Drawing, Figure, Mark, Panel, Plot, Role, Scale, Table,
 };
@@ -20,6 +20,9 @@ pub(super) fn exhibits(noise: &SolvedNoise, given: &Given, solved: &Solved, mask
         shown.push(spots(noise));
     }
     shown.push(totals(noise, solved, given));
+    if let Some(found) = &noise.in_time {
+        shown.extend(in_time::exhibits(found, &given.name));
+    }
     number_tables(&mut shown);
     shown
 }

@@ -3,6 +3,7 @@
 use std::sync::Arc;
 
 use super::fields::{COMMON, optional};
+use super::in_time::{self, InTime};
 use super::r#loop::SolvedLoop;
 use super::prelude::*;
 use super::spurs::{Line, SolvedSpurs};
@@ -30,6 +31,8 @@ pub struct SolvedNoise {
     pub spots: Vec<f64>,
     /// Discrete lines asked for.
     pub lines: Vec<Line>,
+    /// The same noise in the time domain, where that is wanted.
+    pub in_time: Option<InTime>,
 }
 
 static FIELDS: &[Field] = &[
@@ -137,6 +140,7 @@ static METRICS: &[MetricDoc] = &[
                whose op-amp supplies charge, so that equipartition does not hold",
         route: Route::Second("kT/C identity"),
     },
+    in_time::METRIC,
     MetricDoc {
         name: "total",
         unit: Unit::DecibelCarrierPerHertz,
@@ -239,8 +243,12 @@ impl Kind for PhaseNoiseKind {
         let range = over.unwrap_or_else(|| solved.figure_range());
         let spectrum =
             Spectrum::new(&solved.case, &Ladder::new(&solved.case), range, &spots).ok_or_else(Vec::new)?;
-        let noise = SolvedNoise { of, solved, spectrum: Arc::new(spectrum), over, spots, lines };
-        let metrics = metrics(&noise, given, &mut faults);
+        let in_time = (inputs.thorough && !inputs.is_trial()).then(|| in_time::run(&solved));
+        let noise = SolvedNoise { of, solved, spectrum: Arc::new(spectrum), over, spots, lines, in_time };
+        let mut metrics = metrics(&noise, given, &mut faults);
+        if let Some(found) = &noise.in_time {
+            metrics.put("in_time", Node::Group(in_time::metrics(found)));
+        }
         let mut answer = Solved::new(noise.clone()).with_metrics(metrics);
         let at = noise;
         answer.functions.push(("at".to_owned(), MetricFunction(Arc::new(move |text| level_at(&at, text)))));

@@ -236,6 +236,9 @@ pub(super) struct Notes {
     /// What if: set a field of a block for this run, e.g. --with lo.step="5 MHz"; may be repeated
     #[arg(long, value_name = "NAME=VALUE", value_parser = assignment)]
     pub with: Vec<(String, String)>,
+    /// Check the noise in the time domain too: that of every source put into the loop edge by edge. Takes seconds
+    #[arg(long)]
+    pub thorough: bool,
 }
 
 /// Who reads the document.

@@ -64,6 +64,7 @@ pub(super) fn solve_sealed(path: &Path, sealed: &Sealed) -> Outcome {
         shown: &format!("{}/{NOTE}{}", path.display(), sealed.manifest.note),
         with: &[],
         edition: Some(Edition::Review),
+        thorough: false,
         template: look.as_ref(),
     })
 }

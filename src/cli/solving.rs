@@ -17,6 +17,8 @@ const DESCRIBED: [&str; 6] =
 pub(super) struct Wish<'a> {
     /// Fields set on the command line.
     pub with: &'a [(String, String)],
+    /// Whether noise is also put into the loop edge by edge.
+    pub thorough: bool,
     /// Edition set on the command line.
     pub edition: Option<Edition>,
     /// Look set on the command line.
@@ -37,6 +39,7 @@ pub(super) fn solve_note(
         shown: &note.shown,
         with: wish.with,
         edition: wish.edition,
+        thorough: wish.thorough,
         template: wish.look,
     };
     let mut outcome = solve_again(&job, kept);

@@ -31,7 +31,7 @@ pub(super) fn run(args: &args::Typeset, console: &mut Console) -> Exit {
         Err(fault) => (None, fault),
     };
     let edition = args.edition.map(EditionWord::edition);
-    let wish = Wish { with: &args.notes.with, edition, look: look.as_ref() };
+    let wish = Wish { with: &args.notes.with, thorough: args.notes.thorough, edition, look: look.as_ref() };
     let mut also: Vec<&str> = args.also.iter().map(|word| word.format()).collect();
     also.sort_unstable();
     also.dedup();

@@ -37,6 +37,7 @@ pub(crate) fn solve(
     files: &dyn Files,
     sources: &SourceMap,
     shown: &str,
+    thorough: bool,
     kept: &mut Kept,
     out: &mut Vec<Diagnostic>,
 ) -> Done {
@@ -72,6 +73,7 @@ pub(crate) fn solve(
             sources,
             shown,
             again: Some(&trials),
+            thorough,
             trial: None,
         };
         let mut given = draft.given.clone();
@@ -103,8 +105,16 @@ pub(crate) fn solve(
     }
     let mut store = store(raw, &solved, &digests);
     let trials = Some(&trials as &dyn blocks::Again);
-    let inputs =
-        Inputs { solved: &solved, catalog: &catalog, files, sources, shown, again: trials, trial: None };
+    let inputs = Inputs {
+        solved: &solved,
+        catalog: &catalog,
+        files,
+        sources,
+        shown,
+        again: trials,
+        thorough,
+        trial: None,
+    };
     let digest = |family: &[String]| of_remedies(family, &digests, &inputs);
     blocks::find_remedies(&mut store.requirements, &inputs, &digest, &mut kept.remedies);
     Done { solved, catalog, store }

@@ -27,7 +27,15 @@ fn designs() -> Memory {
 }
 
 fn job<'a>(files: &'a Memory, with: &'a [(String, String)]) -> Job<'a> {
-    Job { files, note: "radar_lo.md", shown: "radar_lo.md", with, edition: None, template: None }
+    Job {
+        files,
+        note: "radar_lo.md",
+        shown: "radar_lo.md",
+        with,
+        edition: None,
+        thorough: false,
+        template: None,
+    }
 }
 
 fn note(criterion: &mut Criterion) {

@@ -100,8 +100,15 @@ fn forty_pages_have_a_head_on_each() {
         note.push_str(&format!("{paragraph}\n\n- a point\n- another\n\n> {paragraph}\n\n{paragraph}\n\n"));
     }
     let files = Memory::new([("long.md", note)]);
-    let job =
-        Job { files: &files, note: "long.md", shown: "long.md", with: &[], edition: None, template: None };
+    let job = Job {
+        files: &files,
+        note: "long.md",
+        shown: "long.md",
+        with: &[],
+        edition: None,
+        thorough: false,
+        template: None,
+    };
     let outcome = solve(&job);
     let solved = outcome.solved.unwrap_or_else(|| panic!("{:?}", outcome.diagnostics));
     let pdf = typeset(&produce(&solved, &[]).expect("it can be said"), STANDARDS);

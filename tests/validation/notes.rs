@@ -137,8 +137,15 @@ fn blocks(case: &Case, tag: &str, of: Option<&str>) -> String {
 /// The results of a note, as `results.json` holds them.
 fn solved(text: &str) -> Value {
     let files = Memory::new([("given.md", text)]);
-    let job =
-        Job { files: &files, note: "given.md", shown: "given.md", with: &[], edition: None, template: None };
+    let job = Job {
+        files: &files,
+        note: "given.md",
+        shown: "given.md",
+        with: &[],
+        edition: None,
+        thorough: false,
+        template: None,
+    };
     let outcome = pipeline::solve(&job);
     let told: Vec<String> = outcome.diagnostics.iter().map(|d| d.message.clone()).collect();
     let solved = outcome.solved.unwrap_or_else(|| panic!("{told:?}\n{text}"));

@@ -14,6 +14,7 @@ mod detector;
 mod flicker;
 mod ladder;
 mod modulator;
+mod open;
 mod oscillator;
 mod output;
 mod reference;
@@ -27,6 +28,7 @@ use super::part::{Case, LevelTable};
 
 pub use ladder::Ladder;
 pub use modulator::quantisation;
+pub use open::Open;
 pub use resistor::{integrated_voltages, thermal_voltage};
 pub use spectrum::{Curve, Outside, Prepared, Spectrum, Spot, dbc_per_hz, density_at, table_points};
 pub use sweep::Scratch;
