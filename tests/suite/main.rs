@@ -21,6 +21,7 @@ mod registry;
 mod rust_text;
 mod sample;
 mod sealed;
+mod settling;
 mod spice;
 mod start;
 mod torture;
