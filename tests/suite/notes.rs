@@ -131,6 +131,23 @@ fn compare(found: &Value, wanted: &Value, path: &str, wrong: &mut Vec<String>) {
     }
 }
 
+/// Notes of whose curves few points are stored: each of their hops has a curve of some five hundred points, and a wrong
+/// number moves all that come after it.
+const THINNED: [&str; 1] = ["settling"];
+
+/// The same with 25 points of every long list of numbers, the first and the last among them.
+fn thinned(value: &Value) -> Value {
+    const POINTS: usize = 25;
+    match value {
+        Value::Array(all) if all.len() > 4 * POINTS && all.iter().all(Value::is_number) => {
+            (0..POINTS).map(|k| all[k * (all.len() - 1) / (POINTS - 1)].clone()).collect()
+        }
+        Value::Array(all) => all.iter().map(thinned).collect(),
+        Value::Object(fields) => fields.iter().map(|(key, value)| (key.clone(), thinned(value))).collect(),
+        other => other.clone(),
+    }
+}
+
 /// Each good note solves, and gives the numbers that are stored of it.
 #[test]
 fn good_notes_give_their_stored_numbers() {
@@ -144,10 +161,15 @@ fn good_notes_give_their_stored_numbers() {
         }
         let run = place.run(&words);
         assert_eq!(run.status, Some(0), "{name}: {}", run.all());
-        let found: Value = serde_json::from_str(&run.stdout).expect("one value");
+        let mut found: Value = serde_json::from_str(&run.stdout).expect("one value");
+        let mut text = run.stdout.clone();
+        if THINNED.contains(&name.as_str()) {
+            found = thinned(&found);
+            text = format!("{found:#}\n");
+        }
         let stored = tests().join("ref").join(format!("{name}.json"));
         if updating() {
-            fs::write(&stored, &run.stdout).expect("written");
+            fs::write(&stored, &text).expect("written");
         }
         let text = fs::read_to_string(&stored).unwrap_or_else(|_| "null".to_owned());
         compare(&found, &serde_json::from_str(&text).expect("JSON"), &name, &mut wrong);
