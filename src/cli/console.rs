@@ -69,6 +69,11 @@ impl Console {
         self.colour
     }
 
+    /// Whether a person looks at standard error.
+    pub fn looked_at(&self) -> bool {
+        !self.quiet && io::stderr().is_terminal()
+    }
+
     /// Prints a product as it stands.
     pub fn print(&mut self, text: &str) {
         self.out.write(&mut io::stdout().lock(), text);

@@ -15,6 +15,7 @@ mod matrix;
 mod moved;
 mod part_schema;
 mod pdf;
+mod progress;
 mod reopen;
 mod seal;
 mod sealed;

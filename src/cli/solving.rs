@@ -3,6 +3,7 @@
 use super::console::Console;
 use super::exit::Exit;
 use super::given::NoteFile;
+use super::progress::Progress;
 use crate::diag::Severity;
 use crate::document::{Edition, Look};
 use crate::pipeline::{Job, Kept, Outcome, Solved, solve_again};
@@ -42,7 +43,9 @@ pub(super) fn solve_note(
         thorough: wish.thorough,
         template: wish.look,
     };
+    let progress = Progress::begin(&note.shown, console.looked_at());
     let mut outcome = solve_again(&job, kept);
+    drop(progress);
     for diagnostic in &outcome.diagnostics {
         console.diagnostic(diagnostic, &outcome.sources);
     }

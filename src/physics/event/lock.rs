@@ -156,7 +156,7 @@ impl AnyLock {
     /// `pulse` in periods, with both sources on at a net current. `None` where there are too many modes.
     pub(super) fn new(modes: &Modes, pulse: f64, current: f64) -> Option<Self> {
         // A longer pulse would reach into the edge before the next.
-        if !(pulse < 0.5) {
+        if pulse.is_nan() || pulse >= 0.5 {
             return None;
         }
         Some(match modes.size {
@@ -286,7 +286,7 @@ impl<const N: usize> Lock<N> {
     fn stand(engine: &Engine<'_>) -> Option<Stand<N>> {
         let late = match (engine.up, engine.down, engine.clear) {
             (true, false, None) => true,
-            (true, true, Some(left)) if left == engine.pulse() => false,
+            (true, true, Some(left)) if left >= engine.pulse() => false,
             (false, false, None) => false,
             _ => return None,
         };

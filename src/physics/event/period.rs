@@ -5,6 +5,8 @@
 //! taken this way only where nothing in it can be an extreme of the curve or lie outside a window that it was inside
 //! of: each is like one that was looked at edge by edge, or stays between values that were seen already.
 
+#![allow(clippy::needless_range_loop, reason = "formulas over modes, several vectors by one index")]
+
 use std::array::from_fn;
 
 use super::modes::Modes;
@@ -187,7 +189,7 @@ impl<const N: usize> Period<N> {
             // The series turned round; its next term is of fourth order.
             return Some(first * (1.0 - first * (0.5 * bend - first * (0.5 * bend * bend - third / 6.0))));
         }
-        if !(first.abs() <= self.reach) {
+        if first.is_nan() || first.abs() > self.reach {
             return None;
         }
         let guess = first - 0.5 * bend * first * first;
@@ -255,7 +257,7 @@ impl<const N: usize> Period<N> {
             }
             Begin::Late(due) => {
                 let late = self.edge(&from.state, up, slope, due, false)?;
-                if !(late >= 0.0) {
+                if late.is_nan() || late < 0.0 {
                     return None;
                 }
                 Some(if late <= self.short {
@@ -304,7 +306,7 @@ impl<const N: usize> Period<N> {
         let mut early = None;
         if over >= 0.0 {
             let length = self.edge(&before, 0.0, slope, over, true)?;
-            if !(length >= 0.0) {
+            if length.is_nan() || length < 0.0 {
                 return None;
             }
             let second = if length <= self.short {
