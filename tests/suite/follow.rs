@@ -272,6 +272,7 @@ fn what_is_kept_says_the_same_as_what_is_solved() {
                 shown: "lo.md",
                 with: &[],
                 edition: None,
+                thorough: false,
                 template: None,
             };
             let Outcome { solved, diagnostics, .. } = solve_again(&job, kept);

@@ -24,7 +24,15 @@ fn project(path: &str) -> PathBuf {
 /// The files of a note of the project, for an edition.
 fn files(folder: &str, note: &str, edition: Edition) -> Vec<OutFile> {
     let files = Folder::open(&project(folder)).expect("a folder");
-    let job = Job { files: &files, note, shown: note, with: &[], edition: Some(edition), template: None };
+    let job = Job {
+        files: &files,
+        note,
+        shown: note,
+        with: &[],
+        edition: Some(edition),
+        thorough: false,
+        template: None,
+    };
     let outcome = solve(&job);
     let solved = outcome.solved.unwrap_or_else(|| panic!("{note}: {:?}", outcome.diagnostics));
     produce(&solved, &[]).expect("it can be said")

@@ -62,6 +62,7 @@ fn whole_note(filter: &str, parts: &str) {
         shown: "active.md",
         with: &[],
         edition: None,
+        thorough: false,
         template: None,
     };
     let outcome = pipeline::solve(&job);
