@@ -74,8 +74,15 @@ const FORMULAS: &[&[u8]] = &[
 /// The outcome of a note that stands alone; every message can be shown.
 pub fn solved(text: &[u8], more: &[(&str, &[u8])]) -> Option<Solved> {
     let files = Memory::new([("note.md", text)].into_iter().chain(more.iter().copied()));
-    let job =
-        Job { files: &files, note: "note.md", shown: "note.md", with: &[], edition: None, template: None };
+    let job = Job {
+        files: &files,
+        note: "note.md",
+        shown: "note.md",
+        with: &[],
+        edition: None,
+        thorough: false,
+        template: None,
+    };
     let outcome = solve(&job);
     for diagnostic in &outcome.diagnostics {
         let shown = render(diagnostic, &outcome.sources, false);

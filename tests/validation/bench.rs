@@ -20,8 +20,15 @@ fn judged(note: &str, csv: &str) -> Value {
 /// Metrics of a block of a note, with the files it names.
 fn solved(note: &str, named: &[(&str, &str)], block: &str) -> Value {
     let files = Memory::new([("bench.md", note)].iter().chain(named).copied());
-    let job =
-        Job { files: &files, note: "bench.md", shown: "bench.md", with: &[], edition: None, template: None };
+    let job = Job {
+        files: &files,
+        note: "bench.md",
+        shown: "bench.md",
+        with: &[],
+        edition: None,
+        thorough: false,
+        template: None,
+    };
     let outcome = pipeline::solve(&job);
     let told: Vec<String> = outcome.diagnostics.iter().map(|d| d.message.clone()).collect();
     let solved = outcome.solved.unwrap_or_else(|| panic!("{told:?}\n{note}"));

@@ -5,9 +5,9 @@ use super::lock::{AnyLock, Drawn};
 use super::motion::Motion;
 use super::phi::Memo;
 use super::system::{System, Vector};
-use super::trace::{Instant, Raw};
+use super::trace::Instant;
 use super::watch::{Leg, Watch};
-use super::{Divider, Edge, Entered, Question, Run};
+use super::{Divider, Edge, Question, Run};
 use crate::num::brent;
 use crate::physics::PhysicsError;
 
@@ -63,7 +63,7 @@ const MOST_SLIP_TIMES: usize = 1000;
 
 /// Currents that the two halves of the detector put into the filter, A.
 #[derive(Clone, Copy, Debug)]
-struct Sources {
+pub(super) struct Sources {
     up: f64,
     down: f64,
 }
@@ -218,7 +218,7 @@ impl<'a> Engine<'a> {
     }
 
     /// Periods since the start.
-    fn time(&self) -> f64 {
+    pub(super) fn time(&self) -> f64 {
         self.cycle as f64 + self.offset
     }
 
