@@ -2,6 +2,7 @@
 //!
 //! The only place that knows them all. Writing and typesetting come after it, in `cli`.
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use crate::blocks::{self, Changes, Inputs, OpenItems, Solution, SolvedLoop};
@@ -59,7 +60,6 @@ pub struct Solved {
     pub date: Option<String>,
     document: Document,
     look: Look,
-    images: Vec<OutFile>,
 }
 
 impl Solved {
@@ -106,12 +106,19 @@ pub fn solve_again(job: &Job<'_>, kept: &mut Kept) -> Outcome {
 /// # Errors
 /// What a format can't say, at its line of the note.
 pub fn produce(solved: &Solved, formats: &[&str]) -> Result<Vec<OutFile>, Vec<Diagnostic>> {
-    let mut files = solved.images.clone();
+    let pictures = solved.document.pictures.iter();
+    let mut files: Vec<OutFile> =
+        pictures.map(|(path, bytes)| OutFile { path: path.clone(), bytes: bytes.clone() }).collect();
     let mut faults = Vec::new();
     for name in ["typst", "csv", "json"].iter().chain(formats) {
         match emit::emitter(name).map(|emitter| emitter.emit(&solved.document, &solved.look)) {
             Some(Ok(found)) => files.extend(found),
-            Some(Err(found)) => faults.extend(found),
+            // What two formats can't say is told once.
+            Some(Err(found)) => {
+                let new: Vec<Diagnostic> =
+                    found.into_iter().filter(|fault| !faults.contains(fault)).collect();
+                faults.extend(new);
+            }
             None => {}
         }
     }
@@ -150,7 +157,7 @@ fn run(
     let edition = job.edition.unwrap_or(Edition::Review);
     let mut document = document(job, &note, &done, edition, sources, out)?;
     document.drawings = Arc::clone(&kept.drawings);
-    let images = images(job, &note, &document, out);
+    document.pictures = pictures(job, &note, &document, out);
     let named = match edition {
         Edition::Customer => "customer",
         Edition::Review => note.front.template.unwrap_or("review"),
@@ -162,7 +169,6 @@ fn run(
         date: note.front.date.clone(),
         look: job.template.cloned().or_else(|| Look::named(named))?,
         document,
-        images,
     })
 }
 
@@ -254,12 +260,19 @@ fn document(
 
 /// The images that the edition shows, copied into the result folder: never linked, never read by the typesetter from
 /// where they are.
-fn images(job: &Job<'_>, note: &Note, document: &Document, out: &mut Vec<Diagnostic>) -> Vec<OutFile> {
+fn pictures(
+    job: &Job<'_>,
+    note: &Note,
+    document: &Document,
+    out: &mut Vec<Diagnostic>,
+) -> BTreeMap<String, Vec<u8>> {
     let folder = job.note.rsplit_once('/').map_or(String::new(), |(folder, _)| format!("{folder}/"));
-    let mut files = Vec::new();
+    let mut files = BTreeMap::new();
     for path in document.images() {
         match job.files.read(&format!("{folder}{path}")) {
-            Ok(bytes) => files.push(OutFile { path: document::image_file(&path), bytes: bytes.to_vec() }),
+            Ok(bytes) => {
+                files.insert(document::image_file(&path), bytes.to_vec());
+            }
             Err(fault) => {
                 let at = note
                     .text

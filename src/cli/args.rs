@@ -85,7 +85,7 @@ pub(super) struct Typeset {
     /// Your own look: a folder with a report.typ. It is code, so it can't be named in a note
     #[arg(long, value_name = "FOLDER")]
     pub template: Option<PathBuf>,
-    /// More files beside the document, e.g. --also spice for the netlist filter.cir
+    /// More files beside the document, e.g. --also html for a page, --also spice for the netlist filter.cir
     #[arg(long, value_name = "FORMATS", value_delimiter = ',')]
     pub also: Vec<Also>,
     /// Where results go, one folder for each note
@@ -263,6 +263,8 @@ impl EditionWord {
 /// A format made on demand.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
 pub(super) enum Also {
+    /// One page for the screen, complete in itself
+    Html,
     /// The loop filter for ngspice
     Spice,
 }
@@ -271,6 +273,7 @@ impl Also {
     /// The name of its emitter.
     pub(super) fn format(self) -> &'static str {
         match self {
+            Also::Html => "html",
             Also::Spice => "spice",
         }
     }

@@ -1,6 +1,6 @@
 //! Puts the document together.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use super::blocks::{fields_of, file_of};
@@ -55,6 +55,8 @@ pub struct Document {
     pub typesetter: String,
     /// Filters of the loops that are shown: block, and SPICE cards.
     pub netlists: Vec<(String, String)>,
+    /// Bytes of the images that the prose shows, by their file in the result folder.
+    pub pictures: BTreeMap<String, Vec<u8>>,
     /// Results, as far as this reader sees them.
     pub store: Store,
     /// Figures drawn before.
@@ -193,6 +195,7 @@ pub fn assemble(input: Input<'_>) -> Result<Warned<Document>, Vec<Diagnostic>> {
         image_numbers,
         what_if,
         typesetter,
+        pictures: BTreeMap::new(),
         store,
         drawings: Arc::default(),
         sources,

@@ -281,7 +281,7 @@ fn flush(word: &mut String, parts: &mut Vec<String>) {
 }
 
 /// The text of `\text`, as it is meant: signs that TeX wants escaped lose their backslash.
-fn plain(text: &str) -> String {
+pub(super) fn plain(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     let mut chars = text.chars().peekable();
     while let Some(c) = chars.next() {

@@ -2,6 +2,7 @@
 
 mod csv;
 mod figures;
+mod html;
 mod json;
 mod marks;
 mod math;
@@ -45,7 +46,7 @@ pub trait Emitter: Sync {
 }
 
 /// All formats.
-pub const EMITTERS: [&dyn Emitter; 4] = [&typst::Typst, &csv::Csv, &json::Json, &spice::Spice];
+pub const EMITTERS: [&dyn Emitter; 5] = [&typst::Typst, &csv::Csv, &json::Json, &spice::Spice, &html::Html];
 
 /// The format of that name.
 pub fn emitter(name: &str) -> Option<&'static dyn Emitter> {

@@ -7,7 +7,7 @@ mod drawings;
 mod figure;
 mod table;
 
-pub use draw::{DrawFault, Svg, draw};
+pub use draw::{Chart, ChartAxis, ChartCurve, ChartPanel, DrawFault, Screen, Svg, draw, draw_for_screen};
 pub use drawings::Drawings;
 pub use figure::{
     Axis, Bars, Curve, Drawing, Figure, FilterSchematic, LoopDiagram, Mark, Panel, Plot, Role, Scale, Shade,

@@ -2,6 +2,7 @@
 
 use super::DrawFault;
 use super::scene::SIZE;
+use super::screen::ChartAxis;
 use super::text;
 use super::ticks::{self, Step, Ticks};
 use crate::exhibit::figure::{Axis, Mark, Panel, Plot, Role, Scale};
@@ -50,6 +51,12 @@ impl Ruler {
             *last = format!("{} {}", text::shorten(last, SIZE, room), self.unit_words);
         }
         lines
+    }
+
+    /// What a reader of values needs to know of it.
+    pub fn chart_axis(&self, label: &str) -> ChartAxis {
+        let log = self.scale == Scale::Log;
+        ChartAxis { label: label.to_owned(), unit: self.unit, log, from: self.from, to: self.to }
     }
 
     fn place_shown(&self, value: f64) -> f64 {

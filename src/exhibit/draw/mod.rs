@@ -18,6 +18,7 @@ mod place;
 mod plot;
 mod scene;
 mod schematic;
+mod screen;
 mod symbols;
 mod text;
 mod ticks;
@@ -26,6 +27,7 @@ use std::collections::BTreeSet;
 use std::fmt;
 
 use super::figure::{Drawing, Figure};
+pub use screen::{Chart, ChartAxis, ChartCurve, ChartPanel, Screen};
 
 /// A figure as drawn.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -90,6 +92,14 @@ pub fn draw(figure: &Figure) -> Result<Svg, DrawFault> {
         }
         coarseness *= 2.0;
     }
+}
+
+/// Draws the figure for a page: the same shapes, each curve in a group of its own, and its values.
+///
+/// # Errors
+/// See [`DrawFault`].
+pub fn draw_for_screen(figure: &Figure) -> Result<Screen, DrawFault> {
+    Ok(screen::screen(layout(figure, 1.0)?))
 }
 
 /// Above this many bytes a plot is drawn again with fewer points.

@@ -9,6 +9,7 @@ use super::place::{Place, Placer, nearest};
 use super::scene::{
     Anchor, Colour, FRAME, INK, LEADING, Layout, PAPER, Point, Rect, SIZE, Stroke, Text, WIDTH, at,
 };
+use super::screen::{Chart, ChartCurve, ChartPanel, group_name};
 use super::{DrawFault, clip, decimate, map, palette, text};
 use crate::exhibit::figure::{Curve, Mark, Panel, Plot, Role};
 
@@ -103,7 +104,7 @@ fn compose(plot: &Plot, named: &Marks, coarseness: f64) -> Result<(Layout, Marks
         map::shade(&mut layout, frame.panel, &frame.area, &x, &frame.y);
         frame.grid(&mut layout, &x);
         frame.cut_curves(&x, column.max(0.5) * coarseness);
-        let free = frame.draw(&mut layout, &x, &band, |mark| named.contains(&(number, mark)));
+        let free = frame.draw(&mut layout, number, &x, &band, |mark| named.contains(&(number, mark)));
         homeless.extend(free.into_iter().map(|mark| (number, mark)));
     }
     let edges = frames.first().map_or(0.0, |f| f.area.top);
@@ -115,6 +116,8 @@ fn compose(plot: &Plot, named: &Marks, coarseness: f64) -> Result<(Layout, Marks
         legend::draw(&mut layout, &entries, &frame.area);
     }
     abscissa_words(&mut layout, &x, across, bottom);
+    let panels = frames.iter().enumerate().map(|(number, frame)| frame.chart(number, &x)).collect();
+    layout.chart = Some(Chart { x: x.chart_axis(&plot.x.label), panels });
     layout.height = bottom + TICK + 2.0 + 2.0 * LEADING + 4.0;
     Ok((layout, homeless))
 }
@@ -187,6 +190,14 @@ fn level_stroke() -> Stroke {
 }
 
 impl Frame<'_> {
+    fn chart(&self, number: usize, x: &Ruler) -> ChartPanel {
+        let curve = |(nth, (curve, stroke, _)): (usize, &(&Curve, Stroke, Vec<Vec<Point>>))| {
+            ChartCurve::new(curve, (x, &self.y), group_name(number, nth), stroke)
+        };
+        let curves = self.curves.iter().enumerate().map(curve).collect();
+        ChartPanel::new(&self.area, self.y.chart_axis(&self.panel.y.label), curves)
+    }
+
     fn at(&self, u: f64, v: f64) -> Point {
         at(self.area.left + u * self.area.width(), self.area.bottom - v * self.area.height())
     }
@@ -227,17 +238,26 @@ impl Frame<'_> {
     }
 
     /// Draws curves and marks; returns the marks for whose words there is no place.
-    fn draw(&self, layout: &mut Layout, x: &Ruler, band: &Band, named: impl Fn(usize) -> bool) -> Vec<usize> {
+    fn draw(
+        &self,
+        layout: &mut Layout,
+        number: usize,
+        x: &Ruler,
+        band: &Band,
+        named: impl Fn(usize) -> bool,
+    ) -> Vec<usize> {
         let mut placer = Placer::new(self.area);
         for place in band.verticals() {
             placer.avoid(&[at(place, self.area.top), at(place, self.area.bottom)]);
         }
         // The curve that matters is drawn last, above the others; a noisy trace lies below it.
-        for (_, stroke, runs) in self.curves.iter().rev() {
+        for (curve, (_, stroke, runs)) in self.curves.iter().enumerate().rev() {
+            let first = layout.shapes.len();
             for run in runs {
                 placer.avoid(run);
                 layout.line(run.clone(), stroke);
             }
+            layout.groups.push((first..layout.shapes.len(), group_name(number, curve)));
         }
         for run in map::outline(layout, self.panel, &self.area, x, &self.y) {
             placer.avoid(&run);

@@ -1,5 +1,8 @@
 //! What is drawn, in pt from the upper left corner: the step between a figure and its SVG.
 
+use std::ops::Range;
+
+use super::screen::Chart;
 use super::text;
 
 /// Width of the canvas: the text width of the document, 165 mm.
@@ -169,11 +172,22 @@ pub(super) struct Layout {
     pub height: f64,
     pub shapes: Vec<Shape>,
     pub texts: Vec<Text>,
+    /// Shapes that belong to one curve, with its name on a screen; ascending.
+    pub groups: Vec<(Range<usize>, String)>,
+    /// Where the curves lie.
+    pub chart: Option<Chart>,
 }
 
 impl Layout {
     pub fn new() -> Self {
-        Self { width: WIDTH, height: 0.0, shapes: Vec::new(), texts: Vec::new() }
+        Self {
+            width: WIDTH,
+            height: 0.0,
+            shapes: Vec::new(),
+            texts: Vec::new(),
+            groups: Vec::new(),
+            chart: None,
+        }
     }
 
     pub fn line(&mut self, points: Vec<Point>, stroke: &Stroke) {
