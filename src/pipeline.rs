@@ -125,6 +125,33 @@ pub fn produce(solved: &Solved, formats: &[&str]) -> Result<Vec<OutFile>, Vec<Di
     if faults.is_empty() { Ok(files) } else { Err(faults) }
 }
 
+/// The files of a package: notes in their order, by name, those that could not be solved without results; with pages
+/// for the screen where wished. The look is that of `template`, else ours.
+///
+/// # Errors
+/// What a format can't say.
+pub fn bind(
+    name: &str,
+    notes: &[(&str, Option<&Solved>)],
+    what_if: &[(String, String)],
+    template: Option<&Look>,
+    pages: bool,
+) -> Result<Vec<OutFile>, Vec<Diagnostic>> {
+    let solved = notes.iter().find_map(|(_, solved)| *solved);
+    let Some(look) = template.cloned().or_else(|| Look::named("review")) else { return Ok(Vec::new()) };
+    let members = notes
+        .iter()
+        .map(|(name, solved)| emit::Member { name, document: solved.map(|solved| &solved.document) })
+        .collect();
+    let package = emit::Package {
+        name,
+        members,
+        edition: solved.map_or(Edition::Review, |solved| solved.edition),
+        what_if: what_if.iter().map(|(path, value)| format!("{path} = {value}")).collect(),
+    };
+    emit::package(&package, &look, pages)
+}
+
 fn run(
     job: &Job<'_>,
     kept: &mut Kept,

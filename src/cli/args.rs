@@ -91,6 +91,9 @@ pub(super) struct Typeset {
     /// Where results go, one folder for each note
     #[arg(long, value_name = "FOLDER", default_value = "out")]
     pub into: PathBuf,
+    /// Bind the notes into one package as well: a cover with every verdict, common lists, one page numbering
+    #[arg(long)]
+    pub bind: bool,
     /// The typst to use; absent: LOOPCASE_TYPESETTER, the one built before, or one on PATH
     #[arg(long, value_name = "PATH")]
     pub typesetter: Option<PathBuf>,

@@ -26,6 +26,8 @@ pub(super) struct Console {
     quiet: bool,
     out: Stream,
     err: Stream,
+    /// What was said, where it is to be said later; `true`: to standard output.
+    kept: Option<Vec<(bool, String)>>,
     turns: Option<Turns>,
 }
 
@@ -51,6 +53,7 @@ impl Console {
             out: Stream::Open,
             err: Stream::Open,
             turns: None,
+            kept: None,
         }
     }
 
@@ -61,6 +64,19 @@ impl Console {
             Colour::Auto => {}
             Colour::Always => self.colour = true,
             Colour::Never => self.colour = false,
+        }
+    }
+
+    /// One that keeps what is said, for work that is done beside other work.
+    pub fn apart(&self) -> Self {
+        let (out, err) = (Stream::Open, Stream::Open);
+        Self { colour: self.colour, quiet: self.quiet, out, err, turns: None, kept: Some(Vec::new()) }
+    }
+
+    /// Says what another one kept.
+    pub fn say(&mut self, other: Self) {
+        for (product, text) in other.kept.into_iter().flatten() {
+            if product { self.print(&text) } else { self.tell(&text) }
         }
     }
 
@@ -76,6 +92,9 @@ impl Console {
 
     /// Prints a product as it stands.
     pub fn print(&mut self, text: &str) {
+        if let Some(kept) = &mut self.kept {
+            return kept.push((true, text.to_owned()));
+        }
         self.out.write(&mut io::stdout().lock(), text);
     }
 
@@ -86,6 +105,9 @@ impl Console {
 
     /// Tells the user something as it stands.
     pub fn tell(&mut self, text: &str) {
+        if let Some(kept) = &mut self.kept {
+            return kept.push((false, text.to_owned()));
+        }
         self.err.write(&mut io::stderr().lock(), text);
     }
 

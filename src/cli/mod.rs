@@ -13,6 +13,7 @@ mod given;
 mod judge;
 mod matrix;
 mod moved;
+mod package;
 mod part_schema;
 mod pdf;
 mod progress;

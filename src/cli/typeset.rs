@@ -2,11 +2,14 @@
 
 use std::path::{Path, PathBuf};
 
+use rayon::prelude::*;
+
 use super::args::{self, EditionWord};
 use super::console::Console;
 use super::exit::Exit;
 use super::given::{NoteFile, notes_of};
 use super::matrix::summary;
+use super::package::{self, Binding};
 use super::solving::{Wish, solve_note};
 use super::typesetter::choose;
 use crate::diag::Diagnostic;
@@ -36,9 +39,24 @@ pub(super) fn run(args: &args::Typeset, console: &mut Console) -> Exit {
     also.sort_unstable();
     also.dedup();
     let press = Press { into: &args.into, also: &also, typesetter: typesetter.as_ref() };
-    for note in &notes {
+    // As many at once as there are cores; what each has to say comes in the order of the notes.
+    let made: Vec<(Result<Solved, Exit>, Console)> = notes
+        .par_iter()
+        .map(|note| {
+            let mut apart = console.apart();
+            (press.run(note, wish, &mut apart), apart)
+        })
+        .collect();
+    let mut solved = Vec::new();
+    for (note, (result, said)) in notes.iter().zip(made) {
+        console.say(said);
         // A typesetter that is missing matters to the notes that could have been typeset.
-        exit = exit.max(press.run(note, wish, console).err().unwrap_or(missing));
+        exit = exit.max(result.as_ref().err().copied().unwrap_or(missing));
+        solved.push((note.name.as_str(), result.ok()));
+    }
+    if args.bind {
+        let package = Binding { name: &package::name(&args.notes.paths), notes: &solved, wish };
+        exit = exit.max(package.run(&press, console).err().unwrap_or(Exit::Done));
     }
     exit
 }
@@ -101,14 +119,14 @@ pub(super) fn products(
 
 impl Press<'_> {
     /// From a note to its result folder. What failed was told.
-    fn run(&self, note: &NoteFile, wish: Wish<'_>, console: &mut Console) -> Result<(), Exit> {
+    fn run(&self, note: &NoteFile, wish: Wish<'_>, console: &mut Console) -> Result<Solved, Exit> {
         let files = note.open(console)?;
         let (outcome, solved) = solve_note(note, &files, wish, &mut Kept::default(), console)?;
         let products = products(&solved, self.also, &outcome, console)?;
         let made = Made { note, files: &files, outcome: &outcome, solved: &solved, products: &products };
         let target = self.write(&made, !wish.with.is_empty(), console)?;
         self.report(note, &target, &products, &solved, console);
-        Ok(())
+        Ok(solved)
     }
 
     /// Writes the result folder and its PDF; returns where.
@@ -176,7 +194,7 @@ impl Press<'_> {
 }
 
 /// The result folder of a note: `NOTE`, `NOTE.customer`, `NOTE.what-if`, `NOTE.customer.what-if`.
-fn folder_name(note: &str, edition: Edition, what_if: bool) -> String {
+pub(super) fn folder_name(note: &str, edition: Edition, what_if: bool) -> String {
     let edition = match edition {
         Edition::Review => "",
         Edition::Customer => ".customer",
@@ -184,13 +202,13 @@ fn folder_name(note: &str, edition: Edition, what_if: bool) -> String {
     format!("{note}{edition}{}", if what_if { ".what-if" } else { "" })
 }
 
-fn beside(target: &Path, ending: &str) -> PathBuf {
+pub(super) fn beside(target: &Path, ending: &str) -> PathBuf {
     let mut path = target.as_os_str().to_owned();
     path.push(ending);
     path.into()
 }
 
-fn stage(target: &Path, products: &[OutFile]) -> Result<Staging, DiskError> {
+pub(super) fn stage(target: &Path, products: &[OutFile]) -> Result<Staging, DiskError> {
     let mut staging = Staging::begin(target)?;
     for file in products {
         staging.write(&file.path, &file.bytes)?;
@@ -199,7 +217,7 @@ fn stage(target: &Path, products: &[OutFile]) -> Result<Staging, DiskError> {
 }
 
 /// Without a typesetter the PDF of an earlier run stays, under a name that says that its numbers are not these.
-fn keep_outdated(staging: &mut Staging, note: &str) -> Result<(), DiskError> {
+pub(super) fn keep_outdated(staging: &mut Staging, note: &str) -> Result<(), DiskError> {
     let outdated = format!("{note}.outdated.pdf");
     if !staging.keep(&format!("{note}.pdf"), &outdated)? {
         staging.keep(&outdated, &outdated)?;

@@ -9,11 +9,14 @@ pub struct Look {
 }
 
 /// Parts that both of our looks share.
-const SHARED: [(&str, &str); 4] = [
+const SHARED: [(&str, &str); 6] = [
     ("shared/style.typ", include_str!("../../templates/shared/style.typ")),
     ("shared/cover.typ", include_str!("../../templates/shared/cover.typ")),
     ("shared/summary.typ", include_str!("../../templates/shared/summary.typ")),
     ("shared/appendices.typ", include_str!("../../templates/shared/appendices.typ")),
+    // A package of several notes, and one note in it.
+    ("shared/package.typ", include_str!("../../templates/shared/package.typ")),
+    ("shared/part.typ", include_str!("../../templates/shared/part.typ")),
 ];
 
 /// Names and main files of the looks compiled in.

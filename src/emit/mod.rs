@@ -6,6 +6,7 @@ mod html;
 mod json;
 mod marks;
 mod math;
+mod package;
 mod prose;
 mod quote;
 mod report;
@@ -14,6 +15,7 @@ mod tables;
 mod typst;
 
 pub use marks::note_line;
+pub use package::{Member, Package, package};
 
 use crate::diag::Diagnostic;
 use crate::document::{Document, Look};

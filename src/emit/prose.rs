@@ -23,6 +23,8 @@ pub(super) struct Writer<'a> {
     document: &'a Document,
     /// The matrix, for the block in whose place it stands.
     matrix: &'a str,
+    /// Before every label and file: nothing, or in a package the note and a slash.
+    within: &'a str,
     footnotes: BTreeMap<&'a str, &'a [Block]>,
     /// Footnotes whose text is already there.
     noted: BTreeSet<&'a str>,
@@ -39,6 +41,7 @@ impl<'a> Writer<'a> {
         Self {
             document,
             matrix,
+            within: "",
             footnotes,
             noted: BTreeSet::new(),
             images: 0,
@@ -46,6 +49,16 @@ impl<'a> Writer<'a> {
             long_word: LONG_WORD,
             faults: Vec::new(),
         }
+    }
+
+    /// The same in a package, where labels and files of each note stand below its name.
+    pub(super) fn within(mut self, within: &'a str) -> Self {
+        self.within = within;
+        self
+    }
+
+    fn label(&self, id: &str) -> String {
+        format!("label({})", literal(&format!("{}{id}", self.within)))
     }
 
     pub(super) fn faults(self) -> Vec<Diagnostic> {
@@ -93,10 +106,10 @@ impl<'a> Writer<'a> {
                 let untitled = plain_text(text).trim().is_empty();
                 let text = if untitled { markup("Untitled") } else { self.inlines(text) };
                 out.push_str(&format!(
-                    "#heading(level: {level}, numbering: {numbering}, outlined: {outlined})[{text}]"
+                    "#heading(depth: {level}, numbering: {numbering}, outlined: {outlined})[{text}]"
                 ));
                 if number.is_some() {
-                    out.push_str(&format!("#label({})", literal(id)));
+                    out.push_str(&format!("#{}", self.label(id)));
                 }
             }
             Block::Paragraph(inlines, _) => match inlines.as_slice() {
@@ -183,7 +196,7 @@ impl<'a> Writer<'a> {
                 Inline::Struck(inner) => out.push_str(&format!("#strike[{}];", self.inlines(inner))),
                 Inline::Link { to, text, .. } => {
                     let target = match to.strip_prefix('#') {
-                        Some(id) => format!("label({})", literal(id)),
+                        Some(id) => self.label(id),
                         None => literal(to),
                     };
                     let text =
@@ -191,7 +204,7 @@ impl<'a> Writer<'a> {
                     out.push_str(&format!("#link({target})[{text}];"));
                 }
                 Inline::Image { path, alt, title, .. } => {
-                    out.push_str(&format!("#box({});", image_call(path, alt, title)));
+                    out.push_str(&format!("#box({});", self.image_call(path, alt, title)));
                 }
                 Inline::Math(tex, line) => out.push_str(&self.math(tex, *line, false)),
                 Inline::FootnoteRef(name) => out.push_str(&self.footnote(name)),
@@ -206,15 +219,15 @@ impl<'a> Writer<'a> {
         let Some((name, blocks)) = self.footnotes.get_key_value(name).map(|(n, b)| (*n, *b)) else {
             return String::new();
         };
-        let label = literal(&format!("footnote:{name}"));
+        let label = self.label(&format!("footnote:{name}"));
         // Also inside its own text, so that a footnote that cites itself ends.
         if !self.noted.insert(name) {
-            return format!("#footnote(label({label}));");
+            return format!("#footnote({label});");
         }
         let long_word = std::mem::replace(&mut self.long_word, LONG_WORD);
         let inner = self.inner(blocks);
         self.long_word = long_word;
-        format!("#footnote[\n{inner}\n]#label({label});")
+        format!("#footnote[\n{inner}\n]#{label};")
     }
 
     fn math(&mut self, tex: &str, line: usize, display: bool) -> String {
@@ -237,8 +250,14 @@ impl<'a> Writer<'a> {
         }
     }
 
+    fn image_call(&self, path: &str, alt: &str, title: &str) -> String {
+        let words = [alt, title, path].into_iter().find(|text| !text.is_empty()).unwrap_or("image");
+        let file = format!("{}{}", self.within, image_file(path));
+        format!("lc-image({}, {})", literal(&file), literal(words))
+    }
+
     fn image_block(&mut self, path: &str, alt: &str, title: &str) -> String {
-        let image = image_call(path, alt, title);
+        let image = self.image_call(path, alt, title);
         if title.is_empty() {
             return format!("#align(center, {image})");
         }
@@ -277,10 +296,10 @@ impl<'a> Writer<'a> {
         let alt = literal(&figure.figure.alt);
         format!(
             "#figure(kind: image, supplement: [Figure], numbering: (..) => \"{}\", alt: {alt}, \
-             caption: [{caption}],\nimage({}, alt: {alt}, width: 100%))#label({})",
+             caption: [{caption}],\nimage({}, alt: {alt}, width: 100%))#{}",
             figure.number,
-            literal(&figure.file),
-            literal(&figure.label),
+            literal(&format!("{}{}", self.within, figure.file)),
+            self.label(&figure.label),
         )
     }
 
@@ -297,10 +316,10 @@ impl<'a> Writer<'a> {
         let note =
             if table.note.is_empty() { String::new() } else { format!(", note: [{}]", markup(&table.note)) };
         let figure = format!(
-            "#figure(kind: table, supplement: [Table], numbering: (..) => \"{}\", caption: [{caption}],\n{})#label({})",
+            "#figure(kind: table, supplement: [Table], numbering: (..) => \"{}\", caption: [{caption}],\n{})#{}",
             table.number,
             self.laid_out(&layout, fit, &note),
-            literal(&table.label),
+            self.label(&table.label),
         );
         self.turned(figure, fit)
     }
@@ -373,11 +392,6 @@ pub(super) fn verdict(state: State, reserve_missing: bool) -> String {
 /// The word our templates know a verdict by.
 pub(super) fn verdict_word(state: State, reserve_missing: bool) -> &'static str {
     if state == State::Met && reserve_missing { "reserve not kept" } else { state.word() }
-}
-
-fn image_call(path: &str, alt: &str, title: &str) -> String {
-    let words = [alt, title, path].into_iter().find(|text| !text.is_empty()).unwrap_or("image");
-    format!("lc-image({}, {})", literal(&image_file(path)), literal(words))
 }
 
 fn line_of(block: &Block) -> Option<usize> {

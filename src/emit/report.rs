@@ -15,9 +15,14 @@ use crate::results::{State, TOOL};
 
 /// The data, or all that could not be said in Typst.
 pub(super) fn data(document: &Document) -> Result<Value, Vec<Diagnostic>> {
+    data_within(document, "")
+}
+
+/// The same for a part of a package: labels and files stand below `within`, the note and a slash.
+pub(super) fn data_within(document: &Document, within: &str) -> Result<Value, Vec<Diagnostic>> {
     let front = &document.front;
     let text = |text: &Option<String>| text.as_deref().map(markup).unwrap_or_default();
-    let mut writer = Writer::new(document, "");
+    let mut writer = Writer::new(document, "").within(within);
     let matrix = if document.matrix.is_empty() { String::new() } else { matrix(&mut writer, document) };
     let not_holding: Vec<Value> = document
         .matrix
@@ -36,7 +41,7 @@ pub(super) fn data(document: &Document) -> Result<Value, Vec<Diagnostic>> {
         })
         .collect();
     let mut faults = writer.faults();
-    let mut writer = Writer::new(document, &matrix);
+    let mut writer = Writer::new(document, &matrix).within(within);
     let body = writer.blocks(&document.body);
     faults.extend(writer.faults());
     let equations = equations(document, &mut faults);

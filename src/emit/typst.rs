@@ -3,7 +3,7 @@
 use super::{Emitter, OutFile, figures, report};
 use crate::diag::Diagnostic;
 use crate::document::{Document, Look};
-use crate::template::render_report;
+use crate::template::{REPORT, render_report};
 
 /// Typst source with SVG figures; what the typesetter makes the PDF of.
 pub(super) struct Typst;
@@ -15,7 +15,7 @@ impl Emitter for Typst {
 
     fn emit(&self, document: &Document, look: &Look) -> Result<Vec<OutFile>, Vec<Diagnostic>> {
         let data = report::data(document)?;
-        let source = render_report(look.files(), &data).map_err(|fault| {
+        let source = render_report(look.files(), REPORT, &data).map_err(|fault| {
             vec![Diagnostic::error("template-fault", format!("the report template can't be used: {fault}"))]
         })?;
         let mut files = figures::files(document)?;

@@ -12,7 +12,7 @@ mod view;
 pub use dimension::keeps_dimension;
 pub use formula::{FormulaFault, Scope, Unknown, formula, names_in};
 pub use prose::Prose;
-pub use report::{ReportFault, render_report};
+pub use report::{REPORT, ReportFault, render_report};
 pub use tex::formula_tex;
 
 /// Steps after which a template of a note is stopped; a nested loop over a range takes more.

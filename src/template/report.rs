@@ -33,17 +33,17 @@ impl std::error::Error for ReportFault {}
 impl From<Error> for ReportFault {
     fn from(error: Error) -> Self {
         Self {
-            file: error.name().unwrap_or(MAIN).to_owned(),
+            file: error.name().unwrap_or(REPORT).to_owned(),
             line: error.line(),
             message: error.detail().map_or_else(|| error.kind().to_string(), str::to_owned),
         }
     }
 }
 
-/// The file that is rendered; it may include the others.
-const MAIN: &str = "report.typ";
+/// The file that is rendered for a document; it may include the others.
+pub const REPORT: &str = "report.typ";
 
-/// Renders `report.typ` of these files (name, text) over the data. A name that is not in the data is an error, and
+/// Renders the file `main` of these files (name, text) over the data. A name that is not in the data is an error, and
 /// so is a template that does not come to an end. Nothing is escaped: every string in the data is finished output.
 ///
 /// Comments are `{## .. ##}`, since `{#` is common in Typst.
@@ -52,6 +52,7 @@ const MAIN: &str = "report.typ";
 /// [`ReportFault`] with file and line.
 pub fn render_report<'a>(
     files: impl IntoIterator<Item = (&'a str, &'a str)>,
+    main: &str,
     data: &impl serde::Serialize,
 ) -> Result<String, ReportFault> {
     let mut environment = Environment::new();
@@ -64,7 +65,7 @@ pub fn render_report<'a>(
     for (name, text) in files {
         environment.add_template(name, text)?;
     }
-    Ok(environment.get_template(MAIN)?.render(Serde(data))?)
+    Ok(environment.get_template(main)?.render(Serde(data))?)
 }
 
 #[cfg(test)]
@@ -74,7 +75,7 @@ mod tests {
 
     fn render(text: &str) -> Result<String, ReportFault> {
         let data = BTreeMap::from([("title", "#\"A & B\";")]);
-        render_report([(MAIN, text), ("part.typ", "= {{ title }}")], &data)
+        render_report([(REPORT, text), ("part.typ", "= {{ title }}")], REPORT, &data)
     }
 
     #[test]
@@ -85,7 +86,7 @@ mod tests {
     #[test]
     fn a_fault_has_its_file_and_line() {
         let fault = render("a\n{{ titel }}").expect_err("there is no such name");
-        assert_eq!((fault.file.as_str(), fault.line), (MAIN, Some(2)));
+        assert_eq!((fault.file.as_str(), fault.line), (REPORT, Some(2)));
         assert!(
             render("{% for i in range(9999) %}{% for i in range(9999) %}x{% endfor %}{% endfor %}").is_err()
         );

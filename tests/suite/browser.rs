@@ -118,7 +118,8 @@ impl Browser {
             let entries = entries.as_array().expect("a list").iter();
             entries.map(|entry| entry["message"].as_str().unwrap_or_default().to_owned()).collect()
         };
-        let asked = log("performance").iter().filter_map(|entry| {
+        let events = log("performance");
+        let asked = events.iter().filter_map(|entry| {
             let event: Value = serde_json::from_str(entry).ok()?;
             let params = &event["message"]["params"];
             // The browser's own first page is none of ours.

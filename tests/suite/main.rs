@@ -15,6 +15,8 @@ mod hostile;
 mod kills;
 mod layering;
 mod notes;
+mod numbers;
+mod package;
 mod pages;
 mod place;
 mod press;

@@ -1,7 +1,7 @@
 //! The ways text gets into a page: escaped, or not at all.
 
 /// Text between tags, or in an attribute between double quotes: one way for both, so that none is forgotten.
-pub(super) fn escaped(text: &str) -> String {
+pub(in crate::emit) fn escaped(text: &str) -> String {
     let mut out = String::with_capacity(text.len() + 8);
     for c in text.chars() {
         match c {

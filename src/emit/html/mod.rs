@@ -12,8 +12,9 @@ mod tables;
 use super::{Emitter, OutFile};
 use crate::diag::Diagnostic;
 use crate::document::{Document, Edition, Look};
-use escape::escaped;
-use prose::Writer;
+pub(super) use escape::escaped;
+use prose::{Writer, heading};
+pub(super) use tables::verdict;
 
 /// The document as a page.
 pub(super) struct Html;
@@ -28,7 +29,7 @@ impl Emitter for Html {
     }
 }
 
-fn page(document: &Document) -> Result<String, Vec<Diagnostic>> {
+pub(super) fn page(document: &Document) -> Result<String, Vec<Diagnostic>> {
     let mut writer = Writer::new(document, "");
     let matrix =
         if document.matrix.is_empty() { String::new() } else { tables::matrix(&mut writer, document) };
@@ -49,7 +50,7 @@ fn page(document: &Document) -> Result<String, Vec<Diagnostic>> {
     let main = format!("{}{summary}{body}{notes}{appendices}", sections::cover(document));
     Ok(whole(&Page {
         title: &document.front.title,
-        stamp: &stamp(document),
+        stamp: &stamp(&document.what_if),
         bar: &sections::bar(document),
         contents: &sections::contents(&entries),
         main: &main,
@@ -66,14 +67,75 @@ fn page(document: &Document) -> Result<String, Vec<Diagnostic>> {
     }))
 }
 
-fn stamp(document: &Document) -> String {
-    if document.what_if.is_empty() {
+fn stamp(what_if: &[String]) -> String {
+    if what_if.is_empty() {
         return String::new();
     }
     format!(
         "<p class=\"stamp\" role=\"note\">What-if, not the design of record: {}</p>\n",
-        escaped(&document.what_if.join(", "))
+        escaped(&what_if.join(", "))
     )
+}
+
+/// A part of a page that is not a document: its identifier, heading, finished HTML.
+pub(super) struct ShellPart<'a> {
+    pub id: &'a str,
+    pub words: &'a str,
+    pub html: String,
+}
+
+/// A page that is not a document, in the same look.
+pub(super) fn shell(
+    title: &str,
+    sentence: &str,
+    edition: &str,
+    what_if: &[String],
+    parts: &[ShellPart<'_>],
+) -> String {
+    let entries: Vec<_> = parts.iter().map(|part| sections::Entry::own(part.id, "", part.words)).collect();
+    let mut main = format!(
+        "<section class=\"cover\">\n<p class=\"over\">Package of design justifications</p>\n<h1>{}</h1>\n\
+         <div class=\"judged\"><p class=\"small\">Verdict</p>\n<p class=\"sentence\">{}</p></div>\n</section>\n",
+        escaped(title),
+        escaped(sentence)
+    );
+    for part in parts {
+        main.push_str(&heading(1, &format!("page--{}", part.id), "", &escaped(part.words)));
+        main.push_str(&part.html);
+    }
+    whole(&Page {
+        title,
+        stamp: &stamp(what_if),
+        bar: &format!("<p><b>{}</b></p><p>{}</p>", escaped(title), escaped(edition)),
+        contents: &sections::contents(&entries),
+        main: &main,
+        foot: "Computed from the inputs of each note. To be confirmed on the bench before release.",
+        style: &look::Colours::default().style(),
+    })
+}
+
+/// A table of finished cells; the first of each row names it.
+pub(super) struct PlainTable<'a> {
+    pub name: &'a str,
+    pub head: &'a [&'a str],
+    pub rows: &'a [Vec<String>],
+}
+
+impl PlainTable<'_> {
+    pub(super) fn html(&self) -> String {
+        let head: Vec<String> = self.head.iter().map(|text| escaped(text)).collect();
+        let table = tables::Table {
+            class: "exhibit",
+            id: "",
+            name: self.name,
+            caption: "",
+            head: &head,
+            sides: &[],
+            rows: self.rows,
+            named_rows: true,
+        };
+        table.html()
+    }
 }
 
 /// The parts of a page; all but title and foot are finished HTML.

@@ -16,7 +16,7 @@ pub(super) struct Entry {
 }
 
 impl Entry {
-    fn own(id: &str, number: &str, words: &str) -> Self {
+    pub(super) fn own(id: &str, number: &str, words: &str) -> Self {
         Self { level: 1, id: format!("page--{id}"), number: number.to_owned(), words: words.to_owned() }
     }
 }

@@ -112,7 +112,7 @@ pub(super) fn authors(align: &[Option<i8>], head: &[String], rows: &[Vec<String>
 }
 
 /// A verdict in word and shape: disc, open triangle, cross, dash.
-pub(super) fn verdict(state: State, reserve_missing: bool) -> String {
+pub(in crate::emit) fn verdict(state: State, reserve_missing: bool) -> String {
     let (class, shape, words) = match (state, reserve_missing) {
         (State::Met, false) => ("met", "<circle cx=\"5\" cy=\"5\" r=\"5\"/>", "met"),
         (State::Met, true) => ("reserve", "<path d=\"M0.8 9.4H9.2L5 1.2Z\"/>", "met, reserve not kept"),

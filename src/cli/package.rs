@@ -1,0 +1,105 @@
+//! `--bind`: the notes of a run as one package.
+
+use std::path::PathBuf;
+
+use super::console::Console;
+use super::exit::Exit;
+use super::solving::Wish;
+use super::typeset::{Press, beside, folder_name, keep_outdated, stage};
+use crate::diag::Diagnostic;
+use crate::disk::{DiskError, remove_file, replace_file};
+use crate::document::Edition;
+use crate::pipeline::{Solved, bind};
+use crate::typeset::{Compile, CompileError, PATIENCE, creation_timestamp};
+
+/// Notes to bind, in order, with what came of each.
+pub(super) struct Binding<'a> {
+    pub name: &'a str,
+    pub notes: &'a [(&'a str, Option<Solved>)],
+    pub wish: Wish<'a>,
+}
+
+/// The name of a package: that of the folder it was made from.
+pub(super) fn name(paths: &[PathBuf]) -> String {
+    let folder = match paths {
+        [folder] if folder.is_dir() => folder.canonicalize().ok(),
+        _ => None,
+    };
+    let name = folder.as_deref().and_then(|folder| folder.file_name()?.to_str().map(str::to_owned));
+    name.unwrap_or_else(|| "package".to_owned())
+}
+
+impl Binding<'_> {
+    /// Writes and typesets the package, into a folder of its own beside those of the notes.
+    pub(super) fn run(&self, press: &Press<'_>, console: &mut Console) -> Result<(), Exit> {
+        let notes: Vec<(&str, Option<&Solved>)> =
+            self.notes.iter().map(|(name, solved)| (*name, solved.as_ref())).collect();
+        let pages = press.also.contains(&"html");
+        let products = bind(self.name, &notes, self.wish.with, self.wish.look, pages).map_err(|faults| {
+            // Faults with a place were told with their notes.
+            for fault in faults {
+                console.error(fault.id, fault.message);
+            }
+            Exit::Faulty
+        })?;
+        let solved = || notes.iter().filter_map(|(_, solved)| *solved);
+        let edition = solved().next().map_or(Edition::Review, |solved| solved.edition);
+        let folder = folder_name(&format!("{}.package", self.name), edition, !self.wish.with.is_empty());
+        let target = press.into.join(folder);
+        let disk = |error: DiskError, console: &mut Console| {
+            console.error("file-system", error.to_string());
+            Exit::Disk
+        };
+        let mut staging = stage(&target, &products).map_err(|error| disk(error, console))?;
+        let failed = beside(&target, ".failed.typ");
+        if let Some(typesetter) = press.typesetter {
+            let compile = Compile {
+                program: &typesetter.path,
+                root: staging.folder(),
+                source: &format!("{}.typ", self.name),
+                pdf: &format!("{}.pdf", self.name),
+                timestamp: solved().map(|s| creation_timestamp(s.date.as_deref())).max().unwrap_or(0),
+                limit: PATIENCE,
+            };
+            match compile.run() {
+                Ok(messages) => {
+                    for message in messages {
+                        console.fault(&Diagnostic::warning("typesetting", message.text));
+                    }
+                }
+                Err(error) => {
+                    tell(&error, console);
+                    let source = products.iter().find(|file| file.path == compile.source);
+                    let source = source.map_or(&[][..], |file| &file.bytes);
+                    replace_file(&failed, source).map_err(|error| disk(error, console))?;
+                    return Err(Exit::Typesetter);
+                }
+            }
+        } else {
+            keep_outdated(&mut staging, self.name).map_err(|error| disk(error, console))?;
+        }
+        staging.commit().and_then(|()| remove_file(&failed)).map_err(|error| disk(error, console))?;
+        let main = target.join(self.name);
+        let ending = if press.typesetter.is_some() { "pdf" } else { "typ" };
+        console.line(&format!(
+            "wrote {}.{ending} ({} of {} notes bound{})",
+            main.display(),
+            solved().count(),
+            notes.len(),
+            if pages { ", index.html" } else { "" }
+        ));
+        Ok(())
+    }
+}
+
+fn tell(error: &CompileError, console: &mut Console) {
+    if let CompileError::Failed(messages) = error {
+        for message in messages {
+            console.error("typesetting", &*message.text);
+        }
+    }
+    console.error(
+        "typesetter-failed",
+        format!("the package could not be typeset: {error}; nothing was replaced"),
+    );
+}
