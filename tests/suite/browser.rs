@@ -15,7 +15,7 @@ pub(crate) struct Browser {
     driver: Child,
     port: u16,
     session: String,
-    _profile: tempfile::TempDir,
+    profile: tempfile::TempDir,
 }
 
 impl Browser {
@@ -39,7 +39,7 @@ impl Browser {
         // Its output is read to the end, or the pipe would fill.
         std::thread::spawn(move || lines.for_each(drop));
         let profile = tempfile::tempdir().expect("a folder");
-        let mut browser = Self { driver, port, session: String::new(), _profile: profile };
+        let mut browser = Self { driver, port, session: String::new(), profile };
         let mut args = [
             "--headless=new",
             "--no-sandbox",
@@ -55,7 +55,7 @@ impl Browser {
         ]
         .map(str::to_owned)
         .to_vec();
-        args.push(format!("--user-data-dir={}", browser._profile.path().display()));
+        args.push(format!("--user-data-dir={}", browser.profile.path().display()));
         args.push(format!("--window-size={width},{height}"));
         let options = json!({"args": args});
         let wanted = json!({"capabilities": {"alwaysMatch": {
@@ -149,7 +149,7 @@ impl Browser {
     fn send(&self, method: &str, path: &str, body: &Value) -> std::io::Result<Value> {
         let body = if body.is_null() { String::new() } else { body.to_string() };
         let mut stream = TcpStream::connect(("127.0.0.1", self.port))?;
-        stream.set_read_timeout(Some(Duration::from_secs(120)))?;
+        stream.set_read_timeout(Some(Duration::from_mins(2)))?;
         let head = format!(
             "{method} {path} HTTP/1.1\r\nHost: 127.0.0.1:{}\r\nContent-Type: application/json\r\n\
              Content-Length: {}\r\nConnection: close\r\n\r\n",

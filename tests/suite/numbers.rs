@@ -24,7 +24,7 @@ fn file<'a>(files: &'a [OutFile], path: &str) -> &'a [u8] {
 /// A printed number as a value of its unit, and half a step of its last digit.
 fn read(text: &str) -> Option<(f64, f64)> {
     let plain = text.replace(['\u{202f}', '\u{a0}'], " ").replace('\u{2212}', "-").replace('°', " deg");
-    let plain = plain.replace(" degC", " degC").replace("deg C", "degC");
+    let plain = plain.replace("deg C", "degC");
     let Quantity { value, .. } = parse(plain.trim()).ok()?;
     let digits: String =
         plain.trim().chars().take_while(|c| c.is_ascii_digit() || "-.".contains(*c)).collect();

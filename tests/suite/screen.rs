@@ -97,7 +97,7 @@ return wrong;
 "##;
 
 /// Texts whose contrast with what lies behind them is below that of WCAG 2.2, level AA.
-const CONTRAST: &str = r##"
+const CONTRAST: &str = r#"
 const channel = c => { c /= 255; return c <= 0.04045 ? c / 12.92 : ((c + 0.055) / 1.055) ** 2.4; };
 const light = ([r, g, b]) => 0.2126 * channel(r) + 0.7152 * channel(g) + 0.0722 * channel(b);
 const parsed = text => (text.match(/[\d.]+/g) || []).map(Number);
@@ -122,7 +122,7 @@ while (walker.nextNode()) {
   if (ratio < (large ? 3 : 4.5)) weak.set(node.tagName + "." + node.className, `${ratio.toFixed(2)} ${walker.currentNode.textContent.slice(0, 30)}`);
 }
 return [...weak].map(pair => pair.join(" "));
-"##;
+"#;
 
 fn texts(value: &Value) -> Vec<String> {
     let list = value.as_array().expect("a list");

@@ -210,10 +210,7 @@ impl<'a, I: Iterator<Item = Event<'a>>> Reader<'a, I> {
         if rows.len() > 1 && rows.last().is_some_and(|row| row.iter().all(|cell| cell == "<mrow></mrow>")) {
             rows.pop();
         }
-        let row = |cells: Vec<String>| {
-            let cells: String = cells.iter().map(|cell| format!("<mtd>{cell}</mtd>")).collect();
-            format!("<mtr>{cells}</mtr>")
-        };
+        let row = |cells: Vec<String>| format!("<mtr><mtd>{}</mtd></mtr>", cells.join("</mtd><mtd>"));
         format!("<mtable class=\"{class}\">{}</mtable>", rows.into_iter().map(row).collect::<String>())
     }
 }

@@ -1,5 +1,7 @@
 //! What stands around the author's prose: cover, summary, contents, appendices.
 
+use std::cmp::Ordering;
+
 use super::escape::{escaped, fragment, id};
 use super::prose::{Writer, heading};
 use super::tables;
@@ -46,13 +48,11 @@ pub(super) fn contents(entries: &[Entry]) -> String {
     let mut depth = 1;
     for (index, entry) in entries.iter().enumerate() {
         if index > 0 {
-            if entry.level > depth {
-                out.push_str("\n<ol>");
-            } else if entry.level < depth {
-                out.push_str("</li></ol></li>\n");
-            } else {
-                out.push_str("</li>\n");
-            }
+            out.push_str(match entry.level.cmp(&depth) {
+                Ordering::Greater => "\n<ol>",
+                Ordering::Less => "</li></ol></li>\n",
+                Ordering::Equal => "</li>\n",
+            });
         }
         depth = entry.level.clamp(1, 2);
         let number = if entry.number.is_empty() {
@@ -106,13 +106,13 @@ pub(super) fn cover(document: &Document) -> String {
         ("Date", &front.date),
         ("Prepared by", &front.prepared_by),
     ];
-    let named: String = named
+    let named: Vec<String> = named
         .iter()
         .filter_map(|(name, value)| Some((name, value.as_deref()?)))
         .map(|(name, value)| format!("<div><dt>{name}</dt><dd>{}</dd></div>\n", escaped(value)))
         .collect();
     if !named.is_empty() {
-        out.push_str(&format!("<dl class=\"named\">\n{named}</dl>\n"));
+        out.push_str(&format!("<dl class=\"named\">\n{}</dl>\n", named.concat()));
     }
     let verdict = tables::verdict(cover.state, cover.reserve_missing);
     let shape = verdict.split("</svg>").next().unwrap_or_default();

@@ -20,21 +20,21 @@ pub(super) fn page(package: &Package<'_>, lists: &Lists) -> String {
         })
         .collect();
     let head = ["Note", "Id", "Requirement", "Limit", "Value", "Margin", "Verdict"];
-    parts.push(part("requirements", "Requirements", &head, requirements));
+    parts.push(part("requirements", "Requirements", &head, &requirements));
     let open = lists.open_items.iter().map(|row| {
         let mut cells: Vec<String> = row.iter().map(|text| escaped(text)).collect();
         cells[0] = link(&row[0], &row[0]);
         cells
     });
     let head = ["Note", "Item", "What is to be done", "Owner", "Due", "State"];
-    parts.push(part("open-items", "Open items", &head, open.collect()));
+    parts.push(part("open-items", "Open items", &head, &open.collect::<Vec<_>>()));
     let list = lists.parts.iter().map(|part| {
         let count = part.count.to_string();
         [&part.value, &part.series, &part.tolerance, &part.rating, &part.kind, &count, &part.used]
             .map(|text| escaped(text))
             .to_vec()
     });
-    parts.push(part("parts", "Parts", &PARTS_HEAD, list.collect()));
+    parts.push(part("parts", "Parts", &PARTS_HEAD, &list.collect::<Vec<_>>()));
     let edition = match package.edition {
         Edition::Review => "Review edition",
         Edition::Customer => "Customer edition",
@@ -56,11 +56,11 @@ fn link(note: &str, words: &str) -> String {
     format!("<a href=\"./{address}.html\">{}</a>", escaped(words))
 }
 
-fn part<'a>(id: &'a str, words: &'a str, head: &[&str], rows: Vec<Vec<String>>) -> ShellPart<'a> {
+fn part<'a>(id: &'a str, words: &'a str, head: &[&str], rows: &[Vec<String>]) -> ShellPart<'a> {
     let html = if rows.is_empty() {
         "<p>None.</p>\n".to_owned()
     } else {
-        PlainTable { name: words, head, rows: &rows }.html()
+        PlainTable { name: words, head, rows }.html()
     };
     ShellPart { id, words, html }
 }
