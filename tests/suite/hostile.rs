@@ -118,11 +118,16 @@ fn a_document_with_any_string_is_harmless() {
 fn an_image_of_the_authors_is_part_of_the_page_and_runs_nothing() {
     let svg = "<svg xmlns=\"http://www.w3.org/2000/svg\" onload=\"window.hit=1\"><script>window.hit=1</script>\
                <image href=\"https://a.example/x.png\"/></svg>";
-    let note = "---\ntitle: T\n---\n\n![words](a.svg \"caption\")\n\n![x](b.html)\n";
+    let strange = "x' onerror='window.hit=1.svg";
+    let note = format!(
+        "---\ntitle: T\n---\n\n![words](a.svg \"caption <img src=x onerror=window.hit=1>\")\n\n![x](b.html)\n\n\
+         ![<b onclick=window.hit=1>](<{strange}>)\n"
+    );
     let files = Memory::new([
-        ("lo.md", note.to_owned()),
+        ("lo.md", note),
         ("a.svg", svg.to_owned()),
-        ("b.html", "<b>x</b>".to_owned()),
+        (strange, svg.to_owned()),
+        ("b.html", "<script>window.hit=1</script>".to_owned()),
     ]);
     let job = Job { files: &files, note: "lo.md", shown: "lo.md", with: &[], edition: None, template: None };
     let outcome = solve(&job);
@@ -131,5 +136,29 @@ fn an_image_of_the_authors_is_part_of_the_page_and_runs_nothing() {
     let browser = Browser::start(1200, 800, false);
     harmless(&browser, &text, "an image");
     assert_eq!(browser.ask("return document.querySelectorAll('main img[alt=words]').length"), 1);
+    // Shown by the browser as images, and by their bytes: neither of them was left out.
+    assert_eq!(
+        browser.ask("return document.querySelectorAll('main img[src^=\"data:image/svg+xml;\"]').length"),
+        2
+    );
+    assert_eq!(browser.ask("return document.querySelector('.missing').textContent"), "[x]");
     assert!(!text.contains("text/html"));
+}
+
+#[test]
+fn a_careless_page_would_be_seen() {
+    let browser = Browser::start(1200, 800, false);
+    for words in
+        ["<script>window.hit=1</script>", "<img src=x onerror=window.hit=1>", "<svg onload=window.hit=1>"]
+    {
+        let (_folder, path) =
+            written(&format!("<!doctype html><title>T</title><main>{words}</main><footer></footer>"));
+        browser.open(&path);
+        assert_eq!(browser.ask("return window.hit"), 1, "{words}");
+        assert_ne!(browser.ask(FOUND), "undefined,1,0,0,1,1", "{words}");
+    }
+    let (_folder, path) = written("<!doctype html><main><img src='https://a.example/x.png'></main>");
+    browser.open(&path);
+    let (_, asked) = browser.heard();
+    assert!(asked.iter().any(|address| address == "https://a.example/x.png"), "{asked:?}");
 }

@@ -6,7 +6,7 @@ use std::process::Command;
 
 use loopcase::document::Edition;
 use loopcase::emit::OutFile;
-use loopcase::units::{Quantity, parse};
+use loopcase::units::parse;
 use serde_json::Value;
 
 use super::browser::Browser;
@@ -25,7 +25,11 @@ fn file<'a>(files: &'a [OutFile], path: &str) -> &'a [u8] {
 fn read(text: &str) -> Option<(f64, f64)> {
     let plain = text.replace(['\u{202f}', '\u{a0}'], " ").replace('\u{2212}', "-").replace('°', " deg");
     let plain = plain.replace("deg C", "degC");
-    let Quantity { value, .. } = parse(plain.trim()).ok()?;
+    // A pure number stands without a unit.
+    let value = match plain.trim().parse() {
+        Ok(value) => value,
+        Err(_) => parse(plain.trim()).ok()?.value,
+    };
     let digits: String =
         plain.trim().chars().take_while(|c| c.is_ascii_digit() || "-.".contains(*c)).collect();
     let decimals = digits.split_once('.').map_or(0, |(_, rest)| rest.len()) as i32;

@@ -15,9 +15,9 @@ fn root() -> &'static Path {
     Path::new(env!("CARGO_MANIFEST_DIR"))
 }
 
-/// Copies the worked notes with their parts below `designs`.
+/// Copies the worked notes with their parts and data below `designs`.
 fn designs(place: &Place) {
-    for folder in ["", "parts"] {
+    for folder in ["", "parts", "data"] {
         for entry in fs::read_dir(root().join("designs").join(folder)).expect("designs") {
             let entry = entry.expect("an entry");
             if entry.path().is_file() {

@@ -29,7 +29,8 @@ pub(crate) fn files(folder: &str, note: &str, edition: Edition) -> Vec<OutFile> 
 
 /// The text of a page among the files.
 pub(crate) fn page(files: &[OutFile]) -> String {
-    let file = files.iter().find(|file| Path::new(&file.path).extension().is_some_and(|e| e == "html"));
+    // Not an image of the note that is called so: those lie in a folder.
+    let file = files.iter().find(|file| file.path.ends_with(".html") && !file.path.contains('/'));
     String::from_utf8(file.expect("a page").bytes.clone()).expect("text")
 }
 
