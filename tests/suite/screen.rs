@@ -30,7 +30,10 @@ pub(crate) fn files(folder: &str, note: &str, edition: Edition) -> Vec<OutFile> 
 /// The text of a page among the files.
 pub(crate) fn page(files: &[OutFile]) -> String {
     // Not an image of the note that is called so: those lie in a folder.
-    let file = files.iter().find(|file| file.path.ends_with(".html") && !file.path.contains('/'));
+    let file = files.iter().find(|file| {
+        let ending = file.path.rsplit_once('.').map(|(_, ending)| ending);
+        ending == Some("html") && !file.path.contains('/')
+    });
     String::from_utf8(file.expect("a page").bytes.clone()).expect("text")
 }
 
