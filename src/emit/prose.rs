@@ -57,7 +57,8 @@ impl<'a> Writer<'a> {
         self
     }
 
-    fn label(&self, id: &str) -> String {
+    /// The label of that name, as Typst says it.
+    pub(super) fn label(&self, id: &str) -> String {
         format!("label({})", literal(&format!("{}{id}", self.within)))
     }
 

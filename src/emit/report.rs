@@ -150,7 +150,7 @@ fn matrix_row<'a>(writer: &mut Writer<'a>, row: &'a MatrixRow) -> String {
     };
     let case = match &row.shown_by {
         Some(anchor) if !row.case.is_empty() => {
-            format!("case: [#link(label({}))[{}];], ", literal(anchor), breakable(&row.case))
+            format!("case: [#link({})[{}];], ", writer.label(anchor), breakable(&row.case))
         }
         _ => field("case", &row.case),
     };

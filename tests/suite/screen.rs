@@ -3,8 +3,10 @@
 
 #![allow(clippy::disallowed_methods, reason = "tests read notes and write pages")]
 
+use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, PoisonError};
 
 use loopcase::disk::Folder;
 use loopcase::document::Edition;
@@ -18,8 +20,15 @@ fn project(path: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join(path)
 }
 
-/// The files of a note of the project, its page among them.
-pub(crate) fn files(folder: &str, note: &str, edition: Edition) -> Vec<OutFile> {
+/// The files of a note of the project, its page among them; solved once for all tests.
+pub(crate) fn files(folder: &str, note: &str, edition: Edition) -> Arc<Vec<OutFile>> {
+    static SOLVED: Mutex<BTreeMap<String, Arc<Vec<OutFile>>>> = Mutex::new(BTreeMap::new());
+    let mut solved = SOLVED.lock().unwrap_or_else(PoisonError::into_inner);
+    let made = solved.entry(format!("{folder}/{note} {}", edition.word()));
+    Arc::clone(made.or_insert_with(|| Arc::new(make(folder, note, edition))))
+}
+
+fn make(folder: &str, note: &str, edition: Edition) -> Vec<OutFile> {
     let files = Folder::open(&project(folder)).expect("a folder");
     let job = Job { files: &files, note, shown: note, with: &[], edition: Some(edition), template: None };
     let outcome = solve(&job);

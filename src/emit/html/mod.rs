@@ -6,6 +6,7 @@ mod figure;
 mod look;
 mod mathml;
 mod prose;
+mod remedies;
 mod sections;
 mod tables;
 

@@ -1,7 +1,8 @@
 //! Tables as HTML: a caption, heads with their scope, a frame that scrolls where the screen is narrow.
 
-use super::escape::{escaped, id};
+use super::escape::{escaped, fragment, id};
 use super::prose::Writer;
+use super::remedies::remedies;
 use crate::document::{Document, MatrixRow, PlacedTable, TableCell};
 use crate::results::{BlockResult, State};
 
@@ -124,7 +125,7 @@ pub(in crate::emit) fn verdict(state: State, reserve_missing: bool) -> String {
     )
 }
 
-/// The compliance matrix.
+/// The compliance matrix, and what it would take where it is not met.
 pub(super) fn matrix<'a>(writer: &mut Writer<'a>, document: &'a Document) -> String {
     let head = [
         "Id",
@@ -148,6 +149,7 @@ pub(super) fn matrix<'a>(writer: &mut Writer<'a>, document: &'a Document) -> Str
         named_rows: true,
     }
     .html()
+        + &remedies(document)
 }
 
 fn matrix_row<'a>(writer: &mut Writer<'a>, row: &'a MatrixRow) -> Vec<String> {
@@ -168,13 +170,19 @@ fn matrix_row<'a>(writer: &mut Writer<'a>, row: &'a MatrixRow) -> Vec<String> {
         if row.metric.is_empty() { String::new() } else { format!("<code>{}</code>", escaped(&row.metric)) };
     let reserve =
         if row.reserve.is_empty() { String::new() } else { format!("wanted {}", escaped(&row.reserve)) };
+    let case = match &row.shown_by {
+        Some(anchor) if !row.case.is_empty() => {
+            format!("<a href=\"{}\">{}</a>", escaped(&fragment(&id(anchor))), escaped(&row.case))
+        }
+        _ => escaped(&row.case),
+    };
     vec![
         escaped(&row.id),
         format!("{}{}", writer.inlines(&row.text), below(&from.join(". "))),
         or_dash(&row.limit),
         format!("{}{}", or_dash(&row.value), below(&metric)),
         format!("{}{}", or_dash(&row.margin), below(&reserve)),
-        format!("{}{}", or_dash(&row.method), below(&escaped(&row.case))),
+        format!("{}{}", or_dash(&row.method), below(&case)),
         verdict(row.state, row.reserve_missing),
     ]
 }
