@@ -126,7 +126,7 @@ impl PlainTable<'_> {
     pub(super) fn html(&self) -> String {
         let head: Vec<String> = self.head.iter().map(|text| escaped(text)).collect();
         let table = tables::Table {
-            class: "exhibit",
+            class: "listed",
             id: "",
             name: self.name,
             caption: "",

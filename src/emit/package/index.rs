@@ -13,7 +13,7 @@ pub(super) fn page(package: &Package<'_>, lists: &Lists) -> String {
         .requirements
         .iter()
         .map(|row| {
-            let mut cells = vec![link(&row.note, &row.note), escaped(&row.id), escaped(&row.text)];
+            let mut cells = vec![link(&row.note, &row.note), unbroken(&row.id), escaped(&row.text)];
             cells.extend([&row.limit, &row.value, &row.margin].map(|text| escaped(text)));
             cells.push(verdict(row.state, row.reserve_missing));
             cells
@@ -24,6 +24,7 @@ pub(super) fn page(package: &Package<'_>, lists: &Lists) -> String {
     let open = lists.open_items.iter().map(|row| {
         let mut cells: Vec<String> = row.iter().map(|text| escaped(text)).collect();
         cells[0] = link(&row[0], &row[0]);
+        cells[1] = unbroken(&row[1]);
         cells
     });
     let head = ["Note", "Item", "What is to be done", "Owner", "Due", "State"];
@@ -54,6 +55,11 @@ fn link(note: &str, words: &str) -> String {
         })
         .collect();
     format!("<a href=\"./{address}.html\">{}</a>", escaped(words))
+}
+
+/// A name that is not broken at its hyphen.
+fn unbroken(name: &str) -> String {
+    format!("<span class=\"short\">{}</span>", escaped(name))
 }
 
 fn part<'a>(id: &'a str, words: &'a str, head: &[&str], rows: &[Vec<String>]) -> ShellPart<'a> {
