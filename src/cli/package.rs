@@ -67,6 +67,10 @@ impl Binding<'_> {
                         console.fault(&Diagnostic::warning("typesetting", message.text));
                     }
                 }
+                Err(CompileError::Interrupted) => {
+                    console.note("the package: interrupted; nothing was replaced");
+                    return Err(Exit::Typesetter);
+                }
                 Err(error) => {
                     tell(&error, console);
                     let source = products.iter().find(|file| file.path == compile.source);

@@ -31,8 +31,10 @@ const contents = () => {
   const follow = () => {
     const atEnd = innerHeight + scrollY >= document.documentElement.scrollHeight - 2;
     let found = null;
+    // A heading that a link leads to stands above this line, the next one below it.
+    const line = Math.max(90, innerHeight * 0.12);
     for (const mark of marks) {
-      if (mark.head.getBoundingClientRect().top <= innerHeight * 0.3) found = mark;
+      if (mark.head.getBoundingClientRect().top <= line) found = mark;
     }
     if (atEnd && scrollY > 0) found = marks[marks.length - 1];
     if (found === current) return;

@@ -21,7 +21,8 @@ fn file<'a>(files: &'a [OutFile], path: &str) -> &'a [u8] {
     &files.iter().find(|file| file.path == path).unwrap_or_else(|| panic!("{path} is there")).bytes
 }
 
-/// A printed number as a value of its unit, and half a step of its last digit.
+/// A printed number as a value of its unit, and half a step of its last digit. The last nought of three digits fills a
+/// place: 910 Hz may be 907.9 Hz to two digits.
 fn read(text: &str) -> Option<(f64, f64)> {
     let plain = text.replace(['\u{202f}', '\u{a0}'], " ").replace('\u{2212}', "-").replace('°', " deg");
     let plain = plain.replace("deg C", "degC");
@@ -35,6 +36,8 @@ fn read(text: &str) -> Option<(f64, f64)> {
     let decimals = digits.split_once('.').map_or(0, |(_, rest)| rest.len()) as i32;
     let number: f64 = digits.parse().ok()?;
     let scale = if number == 0.0 { 1.0 } else { (value / number).abs() };
+    let filled = decimals == 0 && (100.0..1000.0).contains(&number.abs()) && digits.ends_with('0');
+    let decimals = if filled { -1 } else { decimals };
     Some((value, 0.5000001 * 10f64.powi(-decimals) * scale))
 }
 

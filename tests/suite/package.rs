@@ -23,7 +23,7 @@ fn designs(place: &Place) {
             if entry.path().is_file() {
                 let name = entry.file_name().to_string_lossy().into_owned();
                 let name = if folder.is_empty() { name } else { format!("{folder}/{name}") };
-                place.file(&format!("designs/{name}"), &fs::read_to_string(entry.path()).expect("text"));
+                place.file(&format!("designs/{name}"), fs::read_to_string(entry.path()).expect("text"));
             }
         }
     }
@@ -109,7 +109,7 @@ fn parts_that_notes_share_are_one_line() {
     let place = Place::new();
     let smallest = fs::read_to_string(root().join("tests/notes/good/smallest.md")).expect("text");
     let list = format!("{smallest}\n```yaml parts_list\n```\n");
-    place.file("set/one.md", &list).file("set/two.md", &list.replace("1.5 kohm", "1.6 kohm"));
+    place.file("set/one.md", &list).file("set/two.md", list.replace("1.5 kohm", "1.6 kohm"));
     let run = bind(&place, &["set"]);
     assert_eq!(run.status, Some(0), "{}", run.all());
     let text = place.read("out/set.package/set.typ");
@@ -142,7 +142,7 @@ fn fifty_notes_are_bound() {
             .replace("The smallest loop", &format!("Loop number {number}"))
             .replace("output: 500 MHz", &format!("output: {} MHz", 480 + 10 * (number % 5)))
             .replace("1.5 kohm", &format!("1.{} kohm", 3 + number % 5));
-        place.file(&format!("set/loop_{number:02}.md"), &format!("{text}\n```yaml parts_list\n```\n"));
+        place.file(&format!("set/loop_{number:02}.md"), format!("{text}\n```yaml parts_list\n```\n"));
     }
     let start = Instant::now();
     let run = bind(&place, &["set"]);
