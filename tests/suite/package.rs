@@ -116,6 +116,14 @@ fn parts_that_notes_share_are_one_line() {
     let line = |words: &str| text.matches(words).count();
     assert_eq!(line("#\"one: C1; two: C1\";"), 1, "220 pF stands once");
     assert_eq!(line("#\"one: R2\";") + line("#\"two: R2\";"), 2, "the resistors differ");
+
+    // Results of every note, and a later run replaces the package.
+    let results: serde_json::Value =
+        serde_json::from_str(&place.read("out/set.package/results.json")).expect("JSON");
+    assert_eq!([&results[0]["note"], &results[1]["note"]], ["one", "two"]);
+    let again = bind(&place, &["set"]);
+    assert_eq!(again.status, Some(0), "{}", again.all());
+    assert_eq!(place.read("out/set.package/set.typ"), text);
 }
 
 #[test]

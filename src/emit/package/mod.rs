@@ -11,6 +11,7 @@ use super::tables::{Cell, Side, Table};
 use super::{OutFile, figures, html, report};
 use crate::diag::Diagnostic;
 use crate::document::{Document, Edition, Look};
+use crate::results::to_json;
 use crate::template::render_report;
 use lists::Lists;
 
@@ -67,8 +68,8 @@ impl<'a> Package<'a> {
     }
 }
 
-/// The files of the package: its Typst text, the figures and images of its notes below their names, and where pages
-/// are wished, `index.html` with a page for each note.
+/// The files of the package: its Typst text, the results of its notes, their figures and images below their names, and
+/// where pages are wished, `index.html` with a page for each note.
 ///
 /// # Errors
 /// What a format can't say.
@@ -108,6 +109,9 @@ pub fn package(package: &Package<'_>, look: &Look, pages: bool) -> Result<Vec<Ou
     });
     let text = render("shared/package.typ", &data)?;
     files.insert(0, OutFile::text(format!("{}.typ", package.name), text));
+    // As `judge --json` prints them; a folder without results is never replaced.
+    let results: Value = package.documents().map(|(_, document)| to_json(&document.store)).collect();
+    files.push(OutFile::text("results.json", format!("{results:#}\n")));
     if pages {
         files.push(OutFile::text("index.html", index::page(package, &lists)));
         for (name, document) in package.documents() {
