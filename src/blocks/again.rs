@@ -27,6 +27,20 @@ pub struct Change {
     pub fields: Vec<(&'static str, Item)>,
     /// Shifts of noise levels.
     pub levels: Levels,
+    /// What trials by the thousand are spared.
+    pub spared: Spared,
+}
+
+/// What the noise of a trial is spared.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Spared {
+    /// Nothing.
+    #[default]
+    Nothing,
+    /// The fine grid.
+    Fineness,
+    /// The fine grid, and the contributors one by one.
+    Shares,
 }
 
 impl Change {
@@ -122,6 +136,17 @@ impl<'a> Bench<'a> {
             // The particulars differ from trial to trial.
             message.split(": ").next().unwrap_or_default().to_owned()
         })
+    }
+
+    /// The change for trials by the thousand, of which nothing is seen but verdicts.
+    pub fn spare(&self, change: Change) -> Change {
+        let asks = |given: &Given| {
+            given.fields.entries.iter().filter_map(|(_, one)| one.group()?.text("metric")).any(|metric| {
+                MetricPath::parse(metric).is_some_and(|path| path.names.iter().any(|name| name == "share"))
+            })
+        };
+        let shares = self.requirements.iter().any(asks);
+        Change { spared: if shares { Spared::Fineness } else { Spared::Shares }, ..change }
     }
 
     /// Verdicts, as nominal, of the requirements on the family.

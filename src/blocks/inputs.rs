@@ -4,7 +4,7 @@ use std::any::Any;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use super::again::{Again, Levels, Trial};
+use super::again::{Again, Levels, Spared, Trial};
 use super::prelude::*;
 use super::{SolvedLoop, phase_noise::SolvedNoise, values::Values};
 use crate::note::{place::Place, read_data};
@@ -105,6 +105,11 @@ impl Inputs<'_> {
     /// Whether this is a trial: nothing is shown of it, so that second routes and curves can be spared.
     pub fn is_trial(&self) -> bool {
         self.trial.is_some()
+    }
+
+    /// What the noise of this trial is spared.
+    pub fn spared(&self) -> Spared {
+        self.trial.map_or(Spared::Nothing, |trial| trial.change.spared)
     }
 
     /// What this block left before the trial, where the trial changes none but these of its fields.

@@ -1,15 +1,18 @@
 //! `phase_noise`: the noise budget at the output.
 
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 
+use super::again::{Levels, Spared};
 use super::fields::{COMMON, optional};
 use super::in_time::{self, InTime};
-use super::r#loop::SolvedLoop;
+use super::r#loop::{BESIDE_THE_PLAN, SolvedLoop};
 use super::prelude::*;
 use super::spurs::{Line, SolvedSpurs};
 use super::support::{model_of, needs_of};
 use super::{Equation, noise_figures, requirements::masks_for};
-use crate::physics::noise::{CONTRIBUTORS, Ladder, Spectrum, density_at, table_points};
+use crate::physics::integral::Grid;
+use crate::physics::noise::{CONTRIBUTORS, Ladder, Prepared, Spectrum, dbc_per_hz, density_at, table_points};
+use crate::physics::part::Case;
 use crate::physics::{derived, twice};
 use crate::results::{MetricFunction, Second};
 
@@ -33,6 +36,10 @@ pub struct SolvedNoise {
     pub lines: Vec<Line>,
     /// The same noise in the time domain, where that is wanted.
     pub in_time: Option<InTime>,
+    /// Shapes on the coarse grid, for trials of this loop.
+    coarse: Arc<OnceLock<Prepared>>,
+    /// What this trial is spared.
+    spared: Spared,
 }
 
 static FIELDS: &[Field] = &[
@@ -191,6 +198,11 @@ impl SolvedNoise {
 
     /// The total at an offset, dBc/Hz; exact, not read off the curve. `None` where nothing contributes.
     pub fn total_at(&self, offset: f64) -> Option<f64> {
+        if self.spared != Spared::Nothing
+            && let Ok(index) = self.offsets().binary_search_by(|f| f.total_cmp(&offset))
+        {
+            return Some(dbc_per_hz(self.spectrum.total[index])).filter(|level| level.is_finite());
+        }
         let level = density_at(&self.solved.case, &Ladder::new(&self.solved.case), offset).level();
         level.is_finite().then_some(level)
     }
@@ -241,10 +253,14 @@ impl Kind for PhaseNoiseKind {
         faults.done()?;
         let solved = solved.ok_or_else(Vec::new)?;
         let range = over.unwrap_or_else(|| solved.figure_range());
-        let spectrum =
-            Spectrum::new(&solved.case, &Ladder::new(&solved.case), range, &spots).ok_or_else(Vec::new)?;
+        let spared = inputs.spared();
+        let spectrum = match spared {
+            Spared::Nothing => Spectrum::new(&solved.case, &Ladder::new(&solved.case), range, &spots),
+            _ => coarse(given, &of, &solved.case, range, inputs),
+        };
+        let (spectrum, coarse) = (Arc::new(spectrum.ok_or_else(Vec::new)?), Arc::default());
         let in_time = (inputs.thorough && !inputs.is_trial()).then(|| in_time::run(&solved));
-        let noise = SolvedNoise { of, solved, spectrum: Arc::new(spectrum), over, spots, lines, in_time };
+        let noise = SolvedNoise { of, solved, spectrum, over, spots, lines, in_time, coarse, spared };
         let mut metrics = metrics(&noise, given, &mut faults);
         if let Some(found) = &noise.in_time {
             metrics.put("in_time", Node::Group(in_time::metrics(found)));
@@ -262,6 +278,34 @@ impl Kind for PhaseNoiseKind {
             None => Vec::new(),
         }
     }
+}
+
+/// The spectrum of a trial on the coarse grid: with the shapes that were read before where the trial leaves them alone.
+fn coarse(given: &Given, of: &str, case: &Case, range: (f64, f64), inputs: &Inputs<'_>) -> Option<Spectrum> {
+    let prepared = |case| {
+        let grid = Grid::new(range.0, range.1, Grid::COARSE, &table_points(case))?;
+        Some(Prepared::new(case, grid))
+    };
+    let read = |prepared: &Prepared| match inputs.spared() {
+        Spared::Shares => Spectrum::total_only(case, prepared),
+        _ => prepared.spectrum(case, &Ladder::new(case)),
+    };
+    let shapes_hold =
+        inputs.kept::<SolvedLoop>(of, &BESIDE_THE_PLAN).is_some() && inputs.levels(of) == Levels::default();
+    let before = inputs.trial.filter(|_| shapes_hold).and_then(|trial| trial.base.get(&given.name));
+    if let Some(before) = before.and_then(|before| before.solved.model.downcast_ref::<SolvedNoise>()) {
+        let kept = match before.coarse.get() {
+            Some(kept) => kept,
+            None => {
+                let prepared = prepared(&before.solved.case)?;
+                before.coarse.get_or_init(|| prepared)
+            }
+        };
+        if kept.covers(range) {
+            return Some(read(kept));
+        }
+    }
+    Some(read(&prepared(case)?))
 }
 
 /// The discrete lines that the block asks for; they have to be of its own loop.

@@ -167,7 +167,7 @@ fn region(given: &Given, inputs: &Inputs<'_>, faults: &mut Faults) -> Option<Reg
         return None;
     }
     let bench = Bench::new(inputs, &of, &[])?;
-    let base = choice::base(&of, solved).with("series", Item::Word("ideal"));
+    let base = bench.spare(choice::base(&of, solved).with("series", Item::Word("ideal")));
     let judge = |values: [f64; 2]| -> Result<Vec<Verdict>, String> {
         let mut change = base.clone();
         for (axis, value) in axes.iter().zip(values) {

@@ -211,7 +211,7 @@ impl<'a> Search<'a> {
     fn lever(&self, lever: Lever, wanted: &[&str], before: &[Verdict]) -> Vec<Remedy> {
         let Some(start) = self.start(lever) else { return Vec::new() };
         let ideal = |value: f64| {
-            let base = self.base.clone().with("series", Item::Word("ideal"));
+            let base = self.bench.spare(self.base.clone().with("series", Item::Word("ideal")));
             self.bench.judge(&lever.put(&base, value)).ok()
         };
         let directions = self.outward(lever, start);
@@ -281,9 +281,11 @@ fn onward(lever: Lever, start: f64, edge: f64) -> Vec<f64> {
     }
     let up = edge > start;
     let round = |x: f64| {
-        let unit = 10f64.powi(x.abs().log10().floor() as i32 - 2);
+        let power = x.abs().log10().floor() as i32 - 2;
+        let unit = 10f64.powi(power);
         let whole = if up { (x / unit - 1e-9).ceil() } else { (x / unit + 1e-9).floor() };
-        whole * unit
+        // A whole number over a power of ten is the decimal that is written so; a multiple of 0.1 is not.
+        if power < 0 { whole / 10f64.powi(-power) } else { whole * unit }
     };
     ONWARD.iter().map(|share| round(if up { edge * (1.0 + share) } else { edge * (1.0 - share) })).collect()
 }
@@ -299,6 +301,7 @@ mod tests {
         let further = onward(Field(Bandwidth), 10.0, 13.371);
         assert!(further[0] > 13.371 && further[0] < 13.5, "{further:?}");
         assert!(further.windows(2).all(|pair| pair[1] >= pair[0]));
+        assert!((onward(Field(PhaseMargin), 52.0, 36.31)[0] - 36.3).abs() < f64::EPSILON);
         let lower = onward(Field(Bandwidth), 10.0, 4.448);
         assert!(lower[0] < 4.448 && lower[0] > 4.4, "{lower:?}");
         let levels = onward(Floor, 0.0, -2.34);

@@ -15,6 +15,11 @@ impl Grid {
     /// Points per decade of [`Grid::fine`].
     pub const FINE: usize = 240;
 
+    /// Points per decade for trials by the thousand; what it costs is held by a test beside [`Spectrum`].
+    ///
+    /// [`Spectrum`]: crate::physics::noise::Spectrum
+    pub const COARSE: usize = 120;
+
     /// Logarithmic grid from `from` to `to` (both on it) with `per_decade` points, and with those of `also`
     /// that lie inside: table points, band edges, spots. `None` where 0 < from < to does not hold.
     pub fn new(from: f64, to: f64, per_decade: usize, also: &[f64]) -> Option<Self> {

@@ -229,7 +229,7 @@ fn on_boundary(band: &SolvedBand) -> Exhibit {
     let rows: Vec<_> = rows.collect();
     Exhibit::Table(Table {
         anchor: "table.3".to_owned(),
-        caption: format!("Fractional channels within the bandwidth of an integer boundary: {}", rows.len()),
+        caption: format!("Channels on an integer boundary, or within the bandwidth of one: {}", rows.len()),
         columns: vec![
             Column::number("Channel", "channel_Hz"),
             Column::number("Distance", "distance_Hz"),

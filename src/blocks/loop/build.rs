@@ -46,7 +46,7 @@ impl Point<'_> {
 }
 
 /// Fields that plan and operating point do not depend on.
-const BESIDE_THE_PLAN: [&str; 9] = [
+pub(crate) const BESIDE_THE_PLAN: [&str; 9] = [
     "bandwidth",
     "phase_margin",
     "pole_ratio",
@@ -111,7 +111,11 @@ pub(super) fn solve(given: &Given, inputs: &Inputs<'_>, faults: &mut Faults) -> 
     let point = Point { synthesizer, band, amplifier, slopes, case, levels, limits, fractional };
     let filled = fill::fill(given, &point, faults)?;
     let ripple = supply.map_or_else(Vec::new, |supply| supply.ripple.clone());
-    let solved = finish(given, reference, planned, (point, &facts), filled, faults)?;
+    let mut solved = finish(given, reference, planned, (point, &facts), filled, faults)?;
+    if let Some(before) = before {
+        // Every channel lies where it did.
+        solved.channel_points = Arc::clone(&before.channel_points);
+    }
     let pump_steps = synthesizer.currents.clone();
     let (trial, reference_slew) = (inputs.is_trial(), reference.slew);
     Some(SolvedLoop { reference_slew, limits, pump_steps, trial, ripple, ..solved })

@@ -201,7 +201,7 @@ impl SolvedLoop {
         m.metric("detector_frequency", hertz(&self.plan.detector_frequency));
         m.metric("oscillator_frequency", hertz(&self.channel.oscillator_frequency));
         m.metric("output_frequency", Metric::exact(self.output_frequency(), Unit::Hertz));
-        m.metric("frequency_error", hertz(&self.channel.frequency_error));
+        m.metric("frequency_error", Metric::real(to_f64(&self.channel.frequency_error), Unit::Hertz));
         m.metric(
             "frequency_accuracy",
             match self.stability {

@@ -20,6 +20,7 @@ mod pump;
 mod show;
 mod solved;
 
+pub(crate) use build::BESIDE_THE_PLAN;
 pub use channel::{AtChannel, ChannelError};
 pub use solved::SolvedLoop;
 

@@ -27,12 +27,28 @@ fn is_one(value: &Rational) -> bool {
     *value == Rational::from_integer(1.into())
 }
 
+/// Digits of a frequency in a diagram.
+const BRIEF: usize = 8;
+/// Digits of what a fraction makes, in the table.
+const FULL: usize = 12;
+
 fn short(value: f64, unit: Unit) -> String {
     print(value, unit, Digits::Significant(3))
 }
 
 fn all(value: f64, unit: Unit) -> String {
     print(value, unit, Digits::All)
+}
+
+/// A frequency or a ratio that a fraction makes, to so many digits; a whole one has all of its own.
+fn made(value: f64, unit: Unit, digits: usize) -> String {
+    all(format!("{value:.0$e}", digits - 1).parse().unwrap_or(value), unit)
+}
+
+/// The divider for the box of a diagram, where a long fraction finds no room.
+fn divider_in_brief(solved: &SolvedLoop) -> String {
+    let text = divider(solved);
+    if text.len() <= 12 { text } else { made(to_f64(&solved.channel.feedback_ratio), Unit::One, 6) }
 }
 
 fn divider(solved: &SolvedLoop) -> String {
@@ -57,13 +73,13 @@ fn diagram(given: &Given, solved: &SolvedLoop) -> Exhibit {
         pump: all(case.pump.current, Unit::Ampere),
         filter: (kind.clone(), short(solved.bandwidth, Unit::Hertz)),
         oscillator: (
-            all(case.oscillator.frequency, Unit::Hertz),
+            made(case.oscillator.frequency, Unit::Hertz, BRIEF),
             short(case.oscillator.gain, Unit::HertzPerVolt),
         ),
-        feedback_divider: divider(solved),
+        feedback_divider: divider_in_brief(solved),
         prescaler: (case.fixed_prescaler > 1.0).then(|| all(case.fixed_prescaler, Unit::One)),
         output_divider: (!undivided).then(|| solved.channel.output_divider.to_string()),
-        output: all(solved.output_frequency(), Unit::Hertz),
+        output: made(solved.output_frequency(), Unit::Hertz, BRIEF),
     };
     let alt = format!(
         "Block diagram of the loop: {} reference, reference divider {}, detector at {}, pump {}, {kind} filter, \
@@ -102,15 +118,27 @@ fn plan_table(given: &Given, solved: &SolvedLoop) -> Exhibit {
             Cell::Text(remark.to_owned()),
         ]);
     };
-    let mut exact =
-        |name: &str, value: f64, unit: Unit, remark: &str| row(name, value, unit, all(value, unit), remark);
-    exact("Output", solved.output_frequency(), Unit::Hertz, "design channel");
+    row(
+        "Output",
+        solved.output_frequency(),
+        Unit::Hertz,
+        made(solved.output_frequency(), Unit::Hertz, FULL),
+        "design channel",
+    );
     let band = match given.fields.text("oscillator_band") {
         _ if solved.band.is_empty() => String::new(),
         Some(asked) if asked != "auto" => format!("band {asked}, as asked"),
         _ => format!("band {}, which holds it closest to the middle of its range", solved.band),
     };
-    exact("Oscillator", case.oscillator.frequency, Unit::Hertz, &band);
+    row(
+        "Oscillator",
+        case.oscillator.frequency,
+        Unit::Hertz,
+        made(case.oscillator.frequency, Unit::Hertz, FULL),
+        &band,
+    );
+    let mut exact =
+        |name: &str, value: f64, unit: Unit, remark: &str| row(name, value, unit, all(value, unit), remark);
     exact(
         "Reference",
         case.reference_frequency,
@@ -141,7 +169,7 @@ fn plan_table(given: &Given, solved: &SolvedLoop) -> Exhibit {
     } else {
         format!("fixed prescaler {} included", case.fixed_prescaler)
     };
-    exact("Feedback ratio N", n, Unit::One, &remark);
+    row("Feedback ratio N", n, Unit::One, made(n, Unit::One, FULL), &remark);
     if let Some((numerator, modulus)) = solved.channel.fraction {
         let error = to_f64(&solved.channel.frequency_error);
         row(
@@ -159,7 +187,13 @@ fn plan_table(given: &Given, solved: &SolvedLoop) -> Exhibit {
             if error == 0.0 { "exact" } else { "" },
         );
         let distance = to_f64(&solved.plan.boundary_distance(&solved.channel));
-        row("Integer boundary", distance, Unit::Hertz, all(distance, Unit::Hertz), &boundary_words(solved));
+        row(
+            "Integer boundary",
+            distance,
+            Unit::Hertz,
+            made(distance, Unit::Hertz, FULL),
+            &boundary_words(solved),
+        );
     }
     let mut exact =
         |name: &str, value: f64, unit: Unit, remark: &str| row(name, value, unit, all(value, unit), remark);
