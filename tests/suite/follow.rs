@@ -312,7 +312,7 @@ fn an_interrupted_typesetter_is_not_a_failed_one() {
     let place = place();
     assert_eq!(place.run(&["typeset", "lo.md"]).status, Some(0));
     let before = place.read("out/lo/lo.pdf");
-    place.file("lo.md", note("2 s")).typst("0.15.1", "kill -INT $$");
+    place.file("lo.md", note("2 s")).typst("0.15.1", "kill -TERM $$");
     let run = place.run(&["typeset", "lo.md"]);
     run.fails(3, &["lo.md: interrupted; nothing was replaced"]);
     assert!(!run.stderr.contains("error["), "{}", run.all());
