@@ -23,6 +23,10 @@ fn the_examples_of_describe_make_one_note_that_solves() {
         .file("examples.md", note)
         .file("parts/standard.yaml", "kind: reference\nphase_noise: {10 Hz: -120, 1 kHz: -150}\n")
         .file("data/vco_noise.csv", "10e3,-82\n1e5,-106\n1e6,-127\n1e7,-147\n")
+        .file(
+            "data/hop.csv",
+            "# time, error of frequency\n0,-80000\n50,2000\n100,50\n200,3\n400,0.2\n800,0.1\n",
+        )
         .file("data/trace.csv", "1e3,-96\n1e4,-91.5\n1e5,-104\n1e6,-130\n1e7,-150\n")
         .file(
             "sealed/examples-0.zip",
