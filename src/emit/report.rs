@@ -225,22 +225,29 @@ fn twice(document: &Document) -> Option<String> {
     set(&Table { sides, head, rows })
 }
 
+/// Side by side where there are many, so that they stay on the last page.
 fn digests(document: &Document) -> Option<String> {
+    const MANY: usize = 10;
+    let blocks = &document.store.blocks;
+    let abreast = if blocks.len() > MANY { 2 } else { 1 };
     let row = |block: &crate::results::BlockResult| {
         let raw = |text: &str| Cell { markup: format!("#raw({});", literal(text)), text: text.to_owned() };
         // Enough to tell two blocks apart; results.json has all of it.
-        let digest: String = block.digest.chars().take(24).collect();
-        vec![
-            raw(&block.name),
-            plain_cell(&block.kind.replace('_', " ")),
-            plain_cell(&block.line.to_string()),
-            raw(&digest),
-        ]
+        let digest: String = block.digest.chars().take(24 / abreast).collect();
+        let kind = plain_cell(&block.kind.replace('_', " "));
+        vec![raw(&block.name), kind, plain_cell(&block.line.to_string()), raw(&digest)]
     };
+    let height = blocks.len().div_ceil(abreast);
+    let rows = (0..height).map(|at| {
+        let mut cells: Vec<Cell> = blocks.iter().skip(at).step_by(height.max(1)).flat_map(row).collect();
+        cells.resize_with(4 * abreast, || plain_cell(""));
+        cells
+    });
+    let head = if abreast == 1 { "Digest of all it was solved from" } else { "Digest" };
     set(&Table {
-        sides: vec![Side::Left, Side::Left, Side::Right, Side::Left],
-        head: ["Block", "Kind", "Line", "Digest of all it was solved from"].map(plain_cell).to_vec(),
-        rows: document.store.blocks.iter().map(row).collect(),
+        sides: [Side::Left, Side::Left, Side::Right, Side::Left].repeat(abreast),
+        head: ["Block", "Kind", "Line", head].repeat(abreast).into_iter().map(plain_cell).collect(),
+        rows: rows.collect(),
     })
 }
 
