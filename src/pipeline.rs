@@ -38,6 +38,13 @@ pub struct Job<'a> {
     pub template: Option<&'a Look>,
 }
 
+impl<'a> Job<'a> {
+    /// A note as it stands, with nothing more wished.
+    pub fn plain(files: &'a dyn Files, note: &'a str) -> Self {
+        Self { files, note, shown: note, with: &[], edition: None, template: None, thorough: false }
+    }
+}
+
 /// What came of it.
 pub struct Outcome {
     /// All texts, for messages.

@@ -14,11 +14,17 @@ use super::quote::literal;
 /// Groups inside groups beyond this are refused, before Typst's own limit on nesting is met.
 const DEEPEST: usize = 40;
 
+/// Longest formula in bytes: the parser goes down its stack with every command that waits for another.
+const LONGEST: usize = 3000;
+
 /// The formula as the inside of a Typst equation.
 ///
 /// # Errors
 /// A sentence that says what could not be read.
 pub fn to_typst(tex: &str) -> Result<String, String> {
+    if tex.len() > LONGEST {
+        return Err(format!("the formula is longer than {LONGEST} bytes"));
+    }
     let storage = Storage::new();
     let events = Parser::new(tex, &storage)
         .collect::<Result<Vec<Event<'_>>, _>>()

@@ -6,6 +6,7 @@ use std::ops::Range;
 use minijinja::{Environment, Error, ErrorKind, UndefinedBehavior};
 
 use super::FUEL;
+use super::bounds::LONGEST;
 use super::token::{KEYWORDS, Kind, Token, tokens};
 use crate::units::Unit;
 
@@ -97,6 +98,9 @@ fn path_end(text: &str, tokens: &[Token], at: usize) -> usize {
 pub fn formula(text: &str, scope: &dyn Scope) -> Result<f64, FormulaFault> {
     let whole = 0..text.len();
     let fault = |message: String, range: Range<usize>| FormulaFault { message, range, known: Vec::new() };
+    if text.len() > LONGEST {
+        return Err(fault(format!("the formula is longer than {LONGEST} bytes"), whole));
+    }
     let (expression, values) = with_numbers(text, scope)?;
     let mut env = Environment::empty();
     env.set_undefined_behavior(UndefinedBehavior::Strict);

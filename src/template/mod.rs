@@ -1,5 +1,6 @@
 //! The one wrapper of the template engine: formulas, live prose, report templates.
 
+mod bounds;
 mod dimension;
 mod formula;
 mod operands;

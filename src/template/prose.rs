@@ -7,6 +7,7 @@ use minijinja::value::{Value, ValueKind};
 use minijinja::{Environment, Error, ErrorKind, UndefinedBehavior};
 
 use super::FUEL;
+use super::bounds::beyond;
 use super::operands::{FILTER, plain_operands};
 use super::view::{Lookup, MetricView, Root};
 use crate::diag::{Diagnostic, Misplaced};
@@ -29,6 +30,13 @@ impl Prose {
     /// # Errors
     /// The fault with its line in the template.
     pub fn fill(&self, template: &str, mark: char) -> Result<(String, Vec<String>), Misplaced> {
+        if let Some((line, message)) = beyond(template) {
+            return Err(Misplaced {
+                line,
+                word: String::new(),
+                diagnostic: Diagnostic::error("template", message),
+            });
+        }
         let values: Arc<Mutex<Vec<String>>> = Arc::default();
         let lookup = Lookup { store: Arc::clone(&self.store), faults: Arc::default() };
         let mut env = Environment::new();

@@ -55,15 +55,7 @@ fn note(limit: usize) -> String {
 fn turn(folder: &std::path::Path, kept: &mut Kept) -> Duration {
     let start = Instant::now();
     let files = Folder::open(folder).expect("a folder");
-    let job = Job {
-        files: &files,
-        note: "lo.md",
-        shown: "lo.md",
-        with: &[],
-        edition: None,
-        thorough: false,
-        template: None,
-    };
+    let job = Job::plain(&files, "lo.md");
     let Outcome { solved, diagnostics, .. } = solve_again(&job, kept);
     let solved = solved.unwrap_or_else(|| panic!("{diagnostics:?}"));
     let products = produce(&solved, &[]).expect("it can be said");

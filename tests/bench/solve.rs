@@ -27,15 +27,7 @@ fn designs() -> Memory {
 }
 
 fn job<'a>(files: &'a Memory, with: &'a [(String, String)]) -> Job<'a> {
-    Job {
-        files,
-        note: "radar_lo.md",
-        shown: "radar_lo.md",
-        with,
-        edition: None,
-        thorough: false,
-        template: None,
-    }
+    Job { with, ..Job::plain(files, "radar_lo.md") }
 }
 
 fn note(criterion: &mut Criterion) {

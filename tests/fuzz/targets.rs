@@ -74,15 +74,7 @@ const FORMULAS: &[&[u8]] = &[
 /// The outcome of a note that stands alone; every message can be shown.
 pub fn solved(text: &[u8], more: &[(&str, &[u8])]) -> Option<Solved> {
     let files = Memory::new([("note.md", text)].into_iter().chain(more.iter().copied()));
-    let job = Job {
-        files: &files,
-        note: "note.md",
-        shown: "note.md",
-        with: &[],
-        edition: None,
-        thorough: false,
-        template: None,
-    };
+    let job = Job::plain(&files, "note.md");
     let outcome = solve(&job);
     for diagnostic in &outcome.diagnostics {
         let shown = render(diagnostic, &outcome.sources, false);
@@ -104,7 +96,7 @@ pub fn note(bytes: &[u8]) {
         let json = to_json(&solved.store).to_string();
         assert!(!json.contains("NaN") && !json.contains("inf,"));
         // A format may refuse what it can't say; it says where.
-        let _ = produce(&solved, &[]);
+        let _ = produce(&solved, &["html", "spice"]);
     }
 }
 

@@ -266,15 +266,7 @@ fn what_is_kept_says_the_same_as_what_is_solved() {
         fs::write(folder.path().join("lo.md"), judged(above, limit, wider)).expect("saved");
         let solve = |kept: &mut Kept| {
             let files = Folder::open(folder.path()).expect("a folder");
-            let job = Job {
-                files: &files,
-                note: "lo.md",
-                shown: "lo.md",
-                with: &[],
-                edition: None,
-                thorough: false,
-                template: None,
-            };
+            let job = Job::plain(&files, "lo.md");
             let Outcome { solved, diagnostics, .. } = solve_again(&job, kept);
             let solved = solved.unwrap_or_else(|| panic!("{diagnostics:?}"));
             assert!(!diagnostics.is_empty(), "the leakage is warned of");

@@ -82,15 +82,7 @@ fn words_of_a_note_are_never_markup_of_its_page() {
     let mut pages = 0;
     for words in HOSTILE {
         let files = Memory::new([("lo.md", note(words))]);
-        let job = Job {
-            files: &files,
-            note: "lo.md",
-            shown: "lo.md",
-            with: &[],
-            edition: None,
-            template: None,
-            thorough: false,
-        };
+        let job = Job::plain(&files, "lo.md");
         let outcome = solve(&job);
         let solved = outcome.solved.unwrap_or_else(|| panic!("{words}: {:?}", outcome.diagnostics));
         // A formula may be refused; the page is then not written.
@@ -136,15 +128,7 @@ fn an_image_of_the_authors_is_part_of_the_page_and_runs_nothing() {
         (strange, svg.to_owned()),
         ("b.html", "<script>window.hit=1</script>".to_owned()),
     ]);
-    let job = Job {
-        files: &files,
-        note: "lo.md",
-        shown: "lo.md",
-        with: &[],
-        edition: None,
-        template: None,
-        thorough: false,
-    };
+    let job = Job::plain(&files, "lo.md");
     let outcome = solve(&job);
     let solved = outcome.solved.unwrap_or_else(|| panic!("{:?}", outcome.diagnostics));
     let text = page(&produce(&solved, &["html"]).expect("it can be said"));

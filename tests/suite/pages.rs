@@ -24,15 +24,7 @@ fn project(path: &str) -> PathBuf {
 /// The files of a note of the project, for an edition.
 fn files(folder: &str, note: &str, edition: Edition) -> Vec<OutFile> {
     let files = Folder::open(&project(folder)).expect("a folder");
-    let job = Job {
-        files: &files,
-        note,
-        shown: note,
-        with: &[],
-        edition: Some(edition),
-        thorough: false,
-        template: None,
-    };
+    let job = Job { edition: Some(edition), ..Job::plain(&files, note) };
     let outcome = solve(&job);
     let solved = outcome.solved.unwrap_or_else(|| panic!("{note}: {:?}", outcome.diagnostics));
     produce(&solved, &[]).expect("it can be said")
@@ -108,15 +100,7 @@ fn forty_pages_have_a_head_on_each() {
         note.push_str(&format!("{paragraph}\n\n- a point\n- another\n\n> {paragraph}\n\n{paragraph}\n\n"));
     }
     let files = Memory::new([("long.md", note)]);
-    let job = Job {
-        files: &files,
-        note: "long.md",
-        shown: "long.md",
-        with: &[],
-        edition: None,
-        thorough: false,
-        template: None,
-    };
+    let job = Job::plain(&files, "long.md");
     let outcome = solve(&job);
     let solved = outcome.solved.unwrap_or_else(|| panic!("{:?}", outcome.diagnostics));
     let pdf = typeset(&produce(&solved, &[]).expect("it can be said"), STANDARDS);

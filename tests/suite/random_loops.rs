@@ -236,15 +236,7 @@ fn says_what_is_possible(fault: &Diagnostic) -> bool {
 fn try_one(number: u64) -> Result<End, Vec<String>> {
     let text = note(number);
     let files = Memory::new([("note.md", &text)]);
-    let job = Job {
-        files: &files,
-        note: "note.md",
-        shown: "note.md",
-        with: &[],
-        edition: None,
-        thorough: false,
-        template: None,
-    };
+    let job = Job::plain(&files, "note.md");
     let outcome = solve(&job);
     let errors: Vec<&Diagnostic> =
         outcome.diagnostics.iter().filter(|d| d.severity == Severity::Error).collect();

@@ -30,15 +30,7 @@ pub(crate) fn files(folder: &str, note: &str, edition: Edition) -> Arc<Vec<OutFi
 
 fn make(folder: &str, note: &str, edition: Edition) -> Vec<OutFile> {
     let files = Folder::open(&project(folder)).expect("a folder");
-    let job = Job {
-        files: &files,
-        note,
-        shown: note,
-        with: &[],
-        edition: Some(edition),
-        template: None,
-        thorough: false,
-    };
+    let job = Job { edition: Some(edition), ..Job::plain(&files, note) };
     let outcome = solve(&job);
     let solved = outcome.solved.unwrap_or_else(|| panic!("{note}: {:?}", outcome.diagnostics));
     produce(&solved, &["html"]).expect("it can be said")

@@ -56,15 +56,7 @@ fn whole_note(filter: &str, parts: &str) {
          ```yaml phase_noise noise\nover: 1 kHz .. 1 MHz\nspots: [1 kHz, 10 kHz, 100 kHz, 1 MHz]\n```\n"
     );
     let files = Memory::new([("active.md", text.as_str())]);
-    let job = Job {
-        files: &files,
-        note: "active.md",
-        shown: "active.md",
-        with: &[],
-        edition: None,
-        thorough: false,
-        template: None,
-    };
+    let job = Job::plain(&files, "active.md");
     let outcome = pipeline::solve(&job);
     let told: Vec<String> = outcome.diagnostics.iter().map(|d| d.message.clone()).collect();
     let produced = pipeline::produce(&outcome.solved.unwrap_or_else(|| panic!("{told:?}")), &["spice"]);

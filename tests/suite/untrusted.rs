@@ -89,6 +89,36 @@ fn refused() -> Vec<(&'static str, Vec<u8>, &'static [&'static str])> {
             ),
             &["note.md:5:"],
         ),
+        (
+            "expression of many signs",
+            note(&format!("{{{{ {}1 }}}}", "-".repeat(50_000))),
+            &["note.md:5:", "longer than"],
+        ),
+        (
+            "expression of many words",
+            note(&format!("{{{{ {}1 }}}}", "not ".repeat(50_000))),
+            &["note.md:5:", "longer than"],
+        ),
+        (
+            "expression of many filters",
+            note(&format!("{{{{ 1{} }}}}", "|abs".repeat(50_000))),
+            &["note.md:5:", "longer than"],
+        ),
+        (
+            "expression never closed",
+            note(&format!("{{{{ {}", "(".repeat(50_000))),
+            &["note.md:5:", "never closed"],
+        ),
+        (
+            "blocks in blocks",
+            note(&format!("{}x{}", "{% if 1 %}".repeat(20_000), "{% endif %}".repeat(20_000))),
+            &["note.md:5:", "inside one another"],
+        ),
+        (
+            "formula of many powers",
+            note(&format!("```yaml values\na: {{formula: \"{}1\", unit: 1}}\n```", "2**".repeat(50_000))),
+            &["note.md:6:", "longer than"],
+        ),
         ("alias bomb", block(&bomb), &["note.md:", "repeat too much"]),
         ("deep yaml", block(&deep), &["note.md:"]),
         ("deep quotes", note(&quotes), &["note.md:5:"]),
@@ -149,6 +179,26 @@ fn hostile_notes_are_refused_each_with_its_message() {
         }
     }
     assert!(wrong.is_empty(), "{}", wrong.join("\n----\n"));
+    assert!(!place.path("out").exists());
+}
+
+/// A formula of the text is read when the document is made: commands that wait for commands, groups in groups.
+#[test]
+fn endless_formulas_are_refused() {
+    let place = place();
+    place.program("cat", "exec /bin/cat \"$@\"").typst("0.15.1", "cat /dev/null > \"$last\"");
+    for (open, close) in
+        [("\\hat ", ""), ("\\frac1", "1"), ("\\sqrt{", "}"), ("\\left(", "\\right)"), ("x^{", "}")]
+    {
+        for (count, word) in [(200, "nested deeper"), (50_000, "longer than 3000 bytes")] {
+            place.file(
+                "note.md",
+                note(&format!("So ${}x{}$ it is.", open.repeat(count), close.repeat(count))),
+            );
+            let run = place.run(&["typeset", "note.md", "--also", "html"]);
+            run.fails(2, &["note.md:5:", word]);
+        }
+    }
     assert!(!place.path("out").exists());
 }
 

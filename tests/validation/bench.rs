@@ -6,11 +6,10 @@
 
 use std::fmt::Write;
 
-use loopcase::pipeline::{self, Job};
-use loopcase::source::Memory;
 use serde_json::Value;
 
 use crate::settling_slow::{Slow, seen_at};
+use crate::support::results_of;
 
 /// Metrics of the block `bench` of a note, with one file.
 fn judged(note: &str, csv: &str) -> Value {
@@ -19,23 +18,7 @@ fn judged(note: &str, csv: &str) -> Value {
 
 /// Metrics of a block of a note, with the files it names.
 fn solved(note: &str, named: &[(&str, &str)], block: &str) -> Value {
-    let files = Memory::new([("bench.md", note)].iter().chain(named).copied());
-    let job = Job {
-        files: &files,
-        note: "bench.md",
-        shown: "bench.md",
-        with: &[],
-        edition: None,
-        thorough: false,
-        template: None,
-    };
-    let outcome = pipeline::solve(&job);
-    let told: Vec<String> = outcome.diagnostics.iter().map(|d| d.message.clone()).collect();
-    let solved = outcome.solved.unwrap_or_else(|| panic!("{told:?}\n{note}"));
-    let files = pipeline::produce(&solved, &[]).expect("the formats can say it");
-    let results = files.iter().find(|file| file.path == "results.json").expect("results");
-    let value: Value = serde_json::from_slice(&results.bytes).expect("JSON");
-    value["blocks"][block]["metrics"].clone()
+    results_of(note, named)["blocks"][block]["metrics"].clone()
 }
 
 fn number(metrics: &Value, name: &str) -> f64 {

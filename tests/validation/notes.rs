@@ -7,14 +7,12 @@
 use std::fmt::Write;
 
 use loopcase::physics::part::{Case, LevelTable};
-use loopcase::pipeline::{self, Job};
-use loopcase::source::Memory;
 use num_complex::Complex64;
 use serde_json::Value;
 
 use crate::loop_noise::{Drive, filter_output, second_working};
 use crate::loops;
-use crate::support::{close, number};
+use crate::support::{close, number, results_of};
 
 /// Integration limits, Hz.
 const OVER: (f64, f64) = (100.0, 1e7);
@@ -134,26 +132,6 @@ fn blocks(case: &Case, tag: &str, of: Option<&str>) -> String {
     text
 }
 
-/// The results of a note, as `results.json` holds them.
-fn solved(text: &str) -> Value {
-    let files = Memory::new([("given.md", text)]);
-    let job = Job {
-        files: &files,
-        note: "given.md",
-        shown: "given.md",
-        with: &[],
-        edition: None,
-        thorough: false,
-        template: None,
-    };
-    let outcome = pipeline::solve(&job);
-    let told: Vec<String> = outcome.diagnostics.iter().map(|d| d.message.clone()).collect();
-    let solved = outcome.solved.unwrap_or_else(|| panic!("{told:?}\n{text}"));
-    let files = pipeline::produce(&solved, &[]).expect("the formats can say it");
-    let results = files.iter().find(|file| file.path == "results.json").expect("results");
-    serde_json::from_slice(&results.bytes).expect("JSON")
-}
-
 /// Open-loop gain by the second working; the pump is turned for an op-amp that inverts.
 fn open_loop(case: &Case, f: f64) -> Complex64 {
     let s = Complex64::new(0.0, 2.0 * std::f64::consts::PI * f);
@@ -229,7 +207,7 @@ fn given_loops_against_a_second_working() {
         for (output_divider, prescaler) in [(1.0, 1.0), (4.0, 1.0), (2.0, 2.0)] {
             let case = given(set, output_divider, prescaler);
             let what = format!("{set}, output / {output_divider}, prescaler {prescaler}");
-            let results = solved(&note(&case));
+            let results = results_of(&note(&case), &[]);
             let plan = &results["blocks"]["lo"]["metrics"];
             close(number(&plan["feedback_divider"], "value") * prescaler, case.feedback_ratio, 0.0, &what);
             margins_agree(&case, &results, &what);
@@ -243,7 +221,7 @@ fn given_loops_against_a_second_working() {
 fn active_loops_against_a_second_working() {
     for set in ["F2", "F4", "F6"] {
         let case = given_active(set);
-        let results = solved(&note(&case));
+        let results = results_of(&note(&case), &[]);
         margins_agree(&case, &results, set);
         noise_agrees(&case, |f| total(&case, f), &results["blocks"]["noise"]["metrics"], set);
         let plan = &results["blocks"]["lo"]["metrics"];
@@ -263,7 +241,7 @@ fn cascades_against_a_second_working() {
             blocks(&second, "", Some(of)),
             blocks(&first, "_first", None)
         );
-        let results = solved(&text);
+        let results = results_of(&text, &[]);
         // What a standard of 0 dBc/Hz leaves at the output is the transfer.
         let mut bare = second.clone();
         bare.noise.reference = Some(std::sync::Arc::new(LevelTable::flat(0.0)));

@@ -1,5 +1,7 @@
 //! Rows of `check-values.json` by id, and comparison with a stated tolerance.
 
+use loopcase::pipeline::{Job, produce, solve};
+use loopcase::source::Memory;
 use serde_json::Value;
 
 /// One row: a quantity with a published source.
@@ -86,4 +88,15 @@ fn every_row_is_covered_or_listed() {
         }
     }
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}
+
+/// The results of a note with the files it names, as `results.json` holds them.
+pub fn results_of(note: &str, named: &[(&str, &str)]) -> Value {
+    let files = Memory::new([("given.md", note)].iter().chain(named).copied());
+    let outcome = solve(&Job::plain(&files, "given.md"));
+    let told: Vec<String> = outcome.diagnostics.iter().map(|d| d.message.clone()).collect();
+    let solved = outcome.solved.unwrap_or_else(|| panic!("{told:?}\n{note}"));
+    let files = produce(&solved, &[]).expect("the formats can say it");
+    let results = files.iter().find(|file| file.path == "results.json").expect("results");
+    serde_json::from_slice(&results.bytes).expect("JSON")
 }

@@ -10,30 +10,13 @@
 use std::array::from_fn;
 
 use super::modes::Modes;
+use super::phi::{SERIES, SMALL};
 
-/// Largest product of rate and pulse for which the longer series is exact.
-const REACH: f64 = 0.3;
-
-/// The same for the shorter series.
+/// Largest product of rate and pulse for which the shorter series is exact; of the longer one it is [`SMALL`].
 const TINY: f64 = 4e-3;
 
 /// The same for the shortest.
 const SHORT: f64 = 1e-5;
-
-/// `(e^y - 1 - y) / y^2`, the first terms of its series; Horner's rule from the last.
-const TWICE: [f64; 11] = [
-    1.0 / 2.0,
-    1.0 / 6.0,
-    1.0 / 24.0,
-    1.0 / 120.0,
-    1.0 / 720.0,
-    1.0 / 5040.0,
-    1.0 / 40_320.0,
-    1.0 / 362_880.0,
-    1.0 / 3_628_800.0,
-    1.0 / 39_916_800.0,
-    1.0 / 479_001_600.0,
-];
 
 /// Shares of the period at which the voltage is looked at, after its start.
 const LOOKS: [f64; 4] = [0.125, 0.25, 0.5, 1.0];
@@ -126,9 +109,9 @@ fn dot<const N: usize>(a: &[f64; N], b: &[f64; N]) -> f64 {
 #[inline]
 fn twice<const TERMS: usize>(rate: f64, time: f64) -> f64 {
     let y = rate * time;
-    let mut sum = TWICE[TERMS - 1];
+    let mut sum = SERIES[TERMS - 1];
     for k in (0..TERMS - 1).rev() {
-        sum = sum * y + TWICE[k];
+        sum = sum * y + SERIES[k];
     }
     sum * time * time
 }
@@ -157,7 +140,7 @@ impl<const N: usize> Period<N> {
                 let phis = after(time);
                 (from_fn(|j| phis[j].decay), from_fn(|j| leak[j] * phis[j].once))
             }),
-            reach: (REACH / fastest.max(REACH)).min(0.25),
+            reach: (SMALL / fastest.max(SMALL)).min(0.25),
             tiny: TINY / fastest.max(TINY),
             short: SHORT / fastest.max(SHORT),
         }

@@ -14,13 +14,13 @@ pub(super) struct Phi {
 }
 
 /// Below this `|l s|` the last integral is summed as a series: the closed form would lose digits.
-const SMALL: f64 = 0.3;
+pub(super) const SMALL: f64 = 0.3;
 
 /// Below this, few terms do.
 const TINY: f64 = 2e-3;
 
-/// `1 / (k + 2)!`, from the constant term up; enough for `SMALL`.
-const SERIES: [f64; 11] = [
+/// `1 / (k + 2)!`, from the constant term up: `(e^x - 1 - x) / x^2`; enough for `SMALL`.
+pub(super) const SERIES: [f64; 11] = [
     1.0 / 2.0,
     1.0 / 6.0,
     1.0 / 24.0,

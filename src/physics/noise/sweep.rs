@@ -24,6 +24,27 @@ pub struct Scratch {
     current: Vec<f64>,
 }
 
+/// What the fraction of every offset is made of.
+struct Constants {
+    /// Loop gain g.
+    gain: f64,
+    /// T2, s.
+    zero: f64,
+    /// Time constant of the tuning port, s.
+    tau: f64,
+    /// 1 / O^2.
+    divided: f64,
+    /// (g N)^2.
+    closed: f64,
+    /// Half of the pushing squared.
+    pushing: f64,
+    /// Half of (2 pi K)^2, which is (K / f)^2 y.
+    tuning: f64,
+    r2: f64,
+    r3: f64,
+    r4: f64,
+}
+
 /// |a(j w)|^2 of a cubic with real coefficients.
 fn square([a0, a1, a2, a3]: [f64; 4], y: f64) -> f64 {
     let (re, im) = (a0 - a2 * y, a1 - a3 * y);
@@ -31,6 +52,22 @@ fn square([a0, a1, a2, a3]: [f64; 4], y: f64) -> f64 {
 }
 
 impl Prepared {
+    fn constants(&self, case: &Case) -> Constants {
+        let gain = case.loop_gain();
+        Constants {
+            gain,
+            zero: case.filter.r2 * case.filter.c2,
+            tau: case.oscillator.modulation_bandwidth.map_or(0.0, |corner| 1.0 / (2.0 * PI * corner)),
+            divided: 1.0 / case.output_divider.powi(2),
+            closed: (gain * case.feedback_ratio).powi(2),
+            pushing: 0.5 * case.oscillator.pushing.powi(2),
+            tuning: 0.5 * (2.0 * PI * case.oscillator.gain).powi(2),
+            r2: self.scale_at(case, Node::R2) * case.filter.c2.powi(2),
+            r3: self.scale_at(case, Node::R3),
+            r4: self.scale_at(case, Node::R4),
+        }
+    }
+
     /// As [`Prepared::total_into`] with [`super::Ladder`], several times as fast.
     pub fn sweep_into(&self, case: &Case, scratch: &mut Scratch, total: &mut [f64]) {
         if case.filter.topology.is_active() {
@@ -43,16 +80,8 @@ impl Prepared {
         self.density_into(case, Node::Supply, &mut scratch.supply);
         let Currents { whole, branches: [third, fourth] } =
             case.filter.currents(case.oscillator.input_capacitance);
-        let gain = case.loop_gain();
-        let zero = case.filter.r2 * case.filter.c2;
-        let tau = case.oscillator.modulation_bandwidth.map_or(0.0, |corner| 1.0 / (2.0 * PI * corner));
-        let divided = 1.0 / case.output_divider.powi(2);
-        let closed = (gain * case.feedback_ratio).powi(2);
-        let pushing = 0.5 * case.oscillator.pushing.powi(2);
-        // (K / f)^2 y = (2 pi K)^2.
-        let tuning = 0.5 * (2.0 * PI * case.oscillator.gain).powi(2);
-        let r2 = self.scale_at(case, Node::R2) * case.filter.c2.powi(2);
-        let (r3, r4) = (self.scale_at(case, Node::R3), self.scale_at(case, Node::R4));
+        let Constants { gain, zero, tau, divided, closed, pushing, tuning, r2, r3, r4 } =
+            self.constants(case);
         let sources = scratch.detector.iter().zip(&scratch.oscillator).zip(&scratch.supply);
         for ((f, sum), ((detector, oscillator), supply)) in offsets.iter().zip(&mut *total).zip(sources) {
             let w = 2.0 * PI * f;
@@ -133,15 +162,8 @@ impl Prepared {
         let whole = feedback.times(whole);
         let [third, fourth] = branches.map(|branch| feedback.times(branch));
         let inputs = lagging([feedback.capacitance, 0.0, 0.0, 0.0, 0.0], feedback.lag, 1.0);
-        let gain = case.loop_gain();
-        let zero = case.filter.r2 * case.filter.c2;
-        let tau = case.oscillator.modulation_bandwidth.map_or(0.0, |corner| 1.0 / (2.0 * PI * corner));
-        let divided = 1.0 / case.output_divider.powi(2);
-        let closed = (gain * case.feedback_ratio).powi(2);
-        let pushing = 0.5 * case.oscillator.pushing.powi(2);
-        let tuning = 0.5 * (2.0 * PI * case.oscillator.gain).powi(2);
-        let r2 = self.scale_at(case, Node::R2) * case.filter.c2.powi(2);
-        let (r3, r4) = (self.scale_at(case, Node::R3), self.scale_at(case, Node::R4));
+        let Constants { gain, zero, tau, divided, closed, pushing, tuning, r2, r3, r4 } =
+            self.constants(case);
         let loops = scratch.detector.iter().zip(&scratch.oscillator).zip(&scratch.supply);
         let amplifier = scratch.voltage.iter().zip(&scratch.current);
         let sources = loops.zip(amplifier);
