@@ -6,7 +6,6 @@ use crate::exhibit::{Axis, Cell, Column, Curve, Drawing, Figure, Panel, Plot, Ro
 use crate::physics::event::Question;
 use crate::physics::event::injected::{Band, Length, injected};
 use crate::physics::noise::dbc_per_hz;
-use crate::physics::part::Tuning;
 use crate::results::Second;
 
 /// Periodograms that are averaged, with half of each in the next.
@@ -43,23 +42,7 @@ pub(super) fn run(solved: &SolvedLoop) -> InTime {
     let mut case = solved.case.clone();
     // Its folding is in `spurs`, and is no noise of the formula.
     case.pump.mismatch = 0.0;
-    let (gain, volts, hertz) =
-        (case.oscillator.gain, case.oscillator.tuning_voltage, case.oscillator.frequency);
-    // Small angles: the curve is its tangent.
-    let reach = (0.1 * hertz / gain).abs();
-    let tuning = Tuning::line(gain, (volts - reach, volts + reach), (0.9 * hertz, 1.1 * hertz))
-        .map_err(|why| why.to_string())?;
-    let question = Question {
-        case,
-        tuning,
-        start: volts,
-        limits: None,
-        gear: None,
-        frequency_window: None,
-        phase_window: None,
-        until: 0.0,
-        quiet: f64::INFINITY,
-    };
+    let question = Question::in_lock(case).map_err(|why| why.to_string())?;
     let modulator = question.case.noise.modulator_order.and_then(|_| solved.modulator());
     let length = Length::new(&question.case, solved.bandwidth, AVERAGED);
     injected(&question, modulator.as_ref(), solved.bandwidth, length, SEED).map_err(|why| why.to_string())

@@ -48,6 +48,7 @@ mod response;
 mod response_figures;
 mod settling;
 mod spur_figures;
+mod spur_folded;
 mod spur_fractional;
 mod spurs;
 mod supply;

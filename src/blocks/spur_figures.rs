@@ -39,6 +39,7 @@ fn legend(source: Source) -> &'static str {
         Source::Pump => "lines of the pump",
         Source::Supply => "lines of the supply",
         Source::Modulator => "lines of the modulator",
+        Source::Folded => "lines by folding",
         Source::Boundary => "boundary line",
         Source::Stated => "known lines",
     }
@@ -49,7 +50,7 @@ fn role(source: Source) -> Role {
     match source {
         Source::Pump => Role::Detector,
         Source::Supply => Role::Supply,
-        Source::Modulator | Source::Boundary => Role::Modulator,
+        Source::Modulator | Source::Folded | Source::Boundary => Role::Modulator,
         Source::Stated => Role::Others,
     }
 }
@@ -152,6 +153,15 @@ fn note(solved: &Solved, left_out: usize) -> String {
         && metric.number().is_some_and(|offset| offset > 0.0)
     {
         note += &format!(" In lock the edges at the detector stand {} apart.", metric.print());
+    }
+    if let Some(Node::Metric(metric)) = solved.metrics.get("folded_noise")
+        && metric.number().is_some()
+    {
+        note += &format!(
+            " The mismatch of the pump folds noise of {} from the modulator's sequence into the band; the noise budget \
+             leaves it out, but a floor stated for fractional mode may hold a part of it.",
+            metric.print()
+        );
     }
     if left_out > 0 {
         note += &format!(" {left_out} lower lines of the modulator's sequence stand in results.json alone.");

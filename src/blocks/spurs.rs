@@ -4,7 +4,7 @@ use super::fields::{COMMON, optional, required};
 use super::r#loop::SolvedLoop;
 use super::prelude::*;
 use super::support::{model_of, needs_of};
-use super::{Equation, requirements::masks_for, spur_figures, spur_fractional};
+use super::{Equation, requirements::masks_for, spur_figures, spur_folded, spur_fractional};
 use crate::physics::noise::Ladder;
 use crate::physics::spurs::{PumpWaveform, level, reference_index, supply_line};
 use crate::units::ascii;
@@ -27,6 +27,8 @@ pub enum Source {
     Supply,
     /// The sequence of the fractional modulator.
     Modulator,
+    /// The same sequence, bent by the mismatch of the pump.
+    Folded,
     /// A fraction near a whole number.
     Boundary,
     /// The note states it.
@@ -64,6 +66,7 @@ impl Source {
     pub fn basis(self) -> &'static str {
         match self {
             Source::Pump | Source::Supply | Source::Modulator => "model",
+            Source::Folded => "run in time with the real sequence; no bend but that of the mismatch",
             Source::Boundary => "rough model: one stated level for every distance",
             Source::Stated => "as stated",
         }
@@ -126,6 +129,18 @@ static METRICS: &[MetricDoc] = &[
         unit: Unit::Hertz,
         says: "output frequency of that channel",
         route: Route::None("read off the channels"),
+    },
+    MetricDoc {
+        name: "folded_spur",
+        unit: Unit::DecibelCarrier,
+        says: "highest line that the pump's mismatch folds from the sequence of the modulator, where that is short",
+        route: Route::None("run in time; the tests bend the sequence by hand and pass it through H"),
+    },
+    MetricDoc {
+        name: "folded_noise",
+        unit: Unit::DecibelCarrierPerHertz,
+        says: "noise that the pump's mismatch folds into the band, where the sequence is long; not in the noise budget",
+        route: Route::None("run in time; the tests bend the sequence by hand and pass it through H"),
     },
     MetricDoc {
         name: "static_offset",
@@ -205,7 +220,9 @@ impl Kind for SpursKind {
             None => Metric::unbounded(Unit::DecibelCarrier, no_supply_line(solved)),
         };
         let boundary = spur_fractional::map(solved);
-        let fractional = spur_fractional::lines(solved, given.fields.range("fraction_window"));
+        let folding = spur_folded::run(solved);
+        let mut fractional = spur_fractional::lines(solved, given.fields.range("fraction_window"));
+        spur_folded::bend(&folding, &mut fractional);
         let divides_whole = fractional.is_empty() && boundary.is_empty();
         let mut lines: Vec<Line> =
             reference.into_iter().chain(supply).chain(fractional).chain(known).collect();
@@ -219,6 +236,7 @@ impl Kind for SpursKind {
         );
         metrics.metric("supply_spur", supply_metric);
         spur_fractional::put(solved, &boundary, &mut metrics);
+        spur_folded::put(&folding, &lines, &mut metrics);
         metrics.metric("static_offset", Metric::real(PumpWaveform::new(&solved.case).lead, Unit::Second));
         metrics.put("lines", Node::List(lines.iter().map(line_node).collect()));
         warn(given, solved, &lines, &mut faults);

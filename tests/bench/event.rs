@@ -11,7 +11,7 @@ use std::time::{Duration, Instant};
 use criterion::measurement::{Measurement, ValueFormatter, WallTime};
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
 use loopcase::num::expm::expm;
-use loopcase::physics::event::{Constant, Fractional, Question, run};
+use loopcase::physics::event::{Constant, Divider, Edge, Fractional, Question, run};
 use loopcase::physics::modulator::Modulator;
 use loopcase::physics::part::{Case, Filter, NoiseFacts, OscillatorPoint, PumpPoint, Topology, Tuning};
 use nalgebra::{DMatrix, DVector};
@@ -89,6 +89,15 @@ fn naive(hop: f64, cycles: u32) -> f64 {
     state[3]
 }
 
+/// A divider that may change, and does not.
+struct Followed;
+
+impl Divider for Followed {
+    fn next_excess(&mut self, _edge: Edge) -> f64 {
+        0.0
+    }
+}
+
 /// Time of the thread on a core; where the system does not tell, time as it passes.
 struct OnCore(Instant);
 
@@ -132,6 +141,10 @@ fn cycles(criterion: &mut Criterion<OnCore>) {
         group.throughput(Throughput::Elements(u64::try_from(count).unwrap_or(1)));
         group.bench_function(name, |b| b.iter(|| run(black_box(&question), &mut Constant)));
     }
+    // In lock, where no period is taken for a repetition of the one before.
+    let locked = question(0.0, 100_000.0);
+    group.throughput(Throughput::Elements(100_000));
+    group.bench_function("in lock, each followed", |b| b.iter(|| run(black_box(&locked), &mut Followed)));
     let modulator = Modulator::new(3, 1 << 20, 349_525, 1).expect("a modulator");
     let mut fractional = question(90e6, 100_000.0);
     fractional.frequency_window = Some(1e6);

@@ -2,6 +2,7 @@
 
 mod bench;
 mod filter;
+mod folding;
 mod loop_noise;
 mod loops;
 mod margins;

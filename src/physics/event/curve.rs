@@ -60,14 +60,21 @@ impl Curve {
 
     /// Integral over `time` of the share by which the oscillator is off; `linear`: that of the voltage.
     #[inline]
-    pub(super) fn integral(&self, motion: &Motion, from: &Vector, drive: f64, time: f64, linear: f64) -> f64 {
+    pub(super) fn integral<const N: usize>(
+        &self,
+        motion: &Motion<N>,
+        from: &Vector<N>,
+        drive: f64,
+        time: f64,
+        linear: f64,
+    ) -> f64 {
         if self.straight {
             return self.slope * linear;
         }
         self.slope * linear + self.residue(motion, from, drive, time)
     }
 
-    fn residue(&self, motion: &Motion, from: &Vector, drive: f64, time: f64) -> f64 {
+    fn residue<const N: usize>(&self, motion: &Motion<N>, from: &Vector<N>, drive: f64, time: f64) -> f64 {
         let value = |at: f64| self.rest(motion.voltage(&motion.after(from, drive, at).0));
         let panel = |start: f64, width: f64| {
             width * GAUSS.iter().map(|(x, weight)| weight * value(start + width * x)).sum::<f64>()

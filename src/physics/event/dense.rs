@@ -13,7 +13,6 @@ type Matrix = [Row; WIDE];
 /// The system in its own states.
 #[derive(Clone, Debug)]
 pub(super) struct Dense {
-    size: usize,
     out: usize,
     limited: Option<usize>,
     rates: Matrix,
@@ -42,13 +41,13 @@ impl Dense {
             digits.push(one.collect::<Option<Vec<_>>>()?);
             step /= 16.0;
         }
-        Some(Self { size, out: system.out, limited: system.limited, rates: plain(&rates), digits })
+        Some(Self { out: system.out, limited: system.limited, rates: plain(&rates), digits })
     }
 
     /// State after `time` (at most one period) and the integral of the tuning voltage until then.
-    pub(super) fn after(&self, from: &Vector, drive: f64, time: f64) -> (Vector, f64) {
+    pub(super) fn after<const N: usize>(&self, from: &Vector<N>, drive: f64, time: f64) -> (Vector<N>, f64) {
         let mut state = [0.0; WIDE];
-        state[..MOST].copy_from_slice(from);
+        state[..N].copy_from_slice(from);
         (state[MOST], state[MOST + 1]) = (drive, 1.0);
         let (mut left, mut step) = (time, 1.0);
         for level in &self.digits {
@@ -64,25 +63,25 @@ impl Dense {
             term = multiply(&self.rates, &term).map(|x| x * left / f64::from(k));
             state.iter_mut().zip(&term).for_each(|(x, add)| *x += add);
         }
-        let mut to = [0.0; MOST];
-        to[..self.size].copy_from_slice(&state[..self.size]);
+        let mut to = [0.0; N];
+        to.copy_from_slice(&state[..N]);
         (to, state[MOST + 2])
     }
 
     /// Tuning voltage.
-    pub(super) fn voltage(&self, state: &Vector) -> f64 {
+    pub(super) fn voltage(&self, state: &[f64]) -> f64 {
         state[self.out]
     }
 
     /// How fast the tuning voltage moves, V in a period.
-    pub(super) fn slope(&self, state: &Vector, drive: f64) -> f64 {
+    pub(super) fn slope(&self, state: &[f64], drive: f64) -> f64 {
         let row = &self.rates[self.out];
         let free: f64 = row.iter().zip(state).map(|(a, x)| a * x).sum();
         free + row[MOST] * drive + row[MOST + 1]
     }
 
     /// Voltage of the limited node.
-    pub(super) fn limited(&self, state: &Vector) -> f64 {
+    pub(super) fn limited(&self, state: &[f64]) -> f64 {
         self.limited.map_or(0.0, |node| state[node])
     }
 }

@@ -13,7 +13,8 @@ use num_complex::Complex64;
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{RngCore, SeedableRng};
 
-use super::{Divider, Edge, Fractional, Question, run};
+use super::heard::Heard;
+use super::{Fractional, Question, run};
 use crate::num::fourier::transform;
 use crate::physics::PhysicsError;
 use crate::physics::modulator::Modulator;
@@ -65,46 +66,6 @@ impl Length {
 /// Bands in an octave.
 const PER_OCTAVE: f64 = 3.0;
 
-/// A divider whose edges are moved by noise; keeps the phase of the output.
-struct Noisy {
-    inner: Option<Fractional>,
-    ratio: f64,
-    /// Noise of detector and oscillator at each edge, detector cycles.
-    detector: Vec<f64>,
-    oscillator: Vec<f64>,
-    index: usize,
-    /// Offset of the last edge by the modulator, detector cycles.
-    excess: f64,
-    skipped: usize,
-    phase: Vec<f64>,
-}
-
-impl Noisy {
-    fn at(noise: &[f64], index: usize) -> f64 {
-        noise[index % noise.len()]
-    }
-}
-
-impl Divider for Noisy {
-    fn next_excess(&mut self, edge: Edge) -> f64 {
-        let noise = if self.index == 0 { 0.0 } else { Self::at(&self.detector, self.index) };
-        if self.index >= self.skipped && self.phase.len() < self.detector.len() {
-            let ahead = self.index as i64 - edge.cycle as i64;
-            self.phase.push(ahead as f64 - edge.offset + self.excess + noise);
-        }
-        self.index += 1;
-        let excess = self.inner.as_mut().map_or(0.0, |inner| inner.next_excess(edge));
-        self.excess = excess / self.ratio;
-        let (detector, oscillator) =
-            (Self::at(&self.detector, self.index), Self::at(&self.oscillator, self.index));
-        excess + self.ratio * (detector - oscillator)
-    }
-
-    fn mean_excess(&self) -> f64 {
-        self.inner.as_ref().map_or(0.0, Divider::mean_excess)
-    }
-}
-
 /// Normal numbers in pairs. Source: G. E. P. Box, M. E. Muller, Ann. Math. Stat. 29(2), 1958.
 fn normal(random: &mut ChaCha8Rng) -> Complex64 {
     let uniform = |random: &mut ChaCha8Rng| ((random.next_u64() >> 11) as f64 + 0.5) / (1u64 << 53) as f64;
@@ -126,7 +87,7 @@ fn noise(density: impl Fn(f64) -> f64, rate: f64, count: usize, random: &mut Cha
 }
 
 /// Averaged periodograms: one-sided density (per Hz) at multiples of `rate / segment`.
-fn averaged(values: &[f64], segment: usize, rate: f64) -> (Vec<f64>, usize) {
+pub(super) fn averaged(values: &[f64], segment: usize, rate: f64) -> (Vec<f64>, usize) {
     let hann: Vec<f64> =
         (0..segment).map(|k| 0.5 - 0.5 * (2.0 * PI * k as f64 / segment as f64).cos()).collect();
     let power: f64 = hann.iter().map(|w| w * w).sum();
@@ -170,22 +131,14 @@ pub fn injected(
     let detector = noise(|f| cycles * Open::new(case, &ladder, f).detector, rate, count, &mut random);
     let oscillator = noise(|f| cycles * Open::new(case, &ladder, f).oscillator, rate, count, &mut random);
     let skipped = (40.0 * rate / bandwidth) as usize + 1000;
-    let mut noisy = Noisy {
-        inner: modulator.map(|modulator| Fractional::new(modulator, case.fixed_prescaler)),
-        ratio,
-        detector,
-        oscillator,
-        index: 0,
-        excess: 0.0,
-        skipped,
-        phase: Vec::with_capacity(count),
-    };
+    let inner = modulator.map(|modulator| Fractional::new(modulator, case.fixed_prescaler));
+    let mut heard = Heard::new(inner, ratio, skipped, count).with_noise(detector, oscillator);
     let mut asked = question.clone();
     (asked.frequency_window, asked.phase_window, asked.gear) = (None, None, None);
     asked.until = (skipped + count + 2) as f64 / rate;
     asked.quiet = f64::INFINITY;
-    run(&asked, &mut noisy)?;
-    let (density, averages) = averaged(&noisy.phase, length.segment, rate);
+    run(&asked, &mut heard)?;
+    let (density, averages) = averaged(heard.phase(), length.segment, rate);
     let (low, high) = (bandwidth / 30.0, (10.0 * bandwidth).min(0.5 * rate));
     let step = rate / length.segment as f64;
     let predicted = |f: f64| {

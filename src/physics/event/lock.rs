@@ -5,7 +5,6 @@ use std::collections::VecDeque;
 use super::modes::Modes;
 use super::period::{At, Begin, Both, Period, Whole};
 use super::run::Engine;
-use super::system::MOST;
 use super::watch::{Frame, Kept, Watch};
 use super::{Constant, Divider, Edge};
 
@@ -36,6 +35,10 @@ impl<'d> Drawn<'d> {
     /// Mean of that.
     pub(super) fn mean(&self) -> f64 {
         self.divider.mean_excess() / self.ratio
+    }
+
+    fn is_constant(&self) -> bool {
+        self.kept.is_empty() && self.divider.is_constant()
     }
 
     /// Gives back what was drawn, to be drawn again.
@@ -88,10 +91,15 @@ pub(super) struct Lock<const N: usize> {
 }
 
 impl<const N: usize> Lock<N> {
-    fn new(modes: &Modes, pulse: f64, current: f64) -> Self {
+    /// `pulse` in periods, with both sources on at a net current. `None` where a pulse would reach into the edge before
+    /// the next.
+    pub(super) fn new(modes: &Modes<N>, pulse: f64, current: f64) -> Option<Self> {
+        if pulse.is_nan() || pulse >= 0.5 {
+            return None;
+        }
         let period = Period::new(modes);
         let both = period.both(pulse, current);
-        Self { period, both, pending: None, seen: None }
+        Some(Self { period, both, pending: None, seen: None })
     }
 
     /// One period, its first part and its rest, with what was drawn for it.
@@ -143,60 +151,21 @@ impl<const N: usize> Lock<N> {
     }
 }
 
-/// For filters of each number of modes.
-#[derive(Clone, Debug)]
-pub(super) enum AnyLock {
-    Two(Box<Lock<2>>),
-    Three(Box<Lock<3>>),
-    Four(Box<Lock<4>>),
-    Five(Box<Lock<5>>),
-}
-
-impl AnyLock {
-    /// `pulse` in periods, with both sources on at a net current. `None` where there are too many modes.
-    pub(super) fn new(modes: &Modes, pulse: f64, current: f64) -> Option<Self> {
-        // A longer pulse would reach into the edge before the next.
-        if pulse.is_nan() || pulse >= 0.5 {
-            return None;
-        }
-        Some(match modes.size {
-            2 => Self::Two(Box::new(Lock::new(modes, pulse, current))),
-            3 => Self::Three(Box::new(Lock::new(modes, pulse, current))),
-            4 => Self::Four(Box::new(Lock::new(modes, pulse, current))),
-            5 => Self::Five(Box::new(Lock::new(modes, pulse, current))),
-            _ => return None,
-        })
-    }
-
+impl<const N: usize> Lock<N> {
     /// Goes on from an edge of the reference as far as nothing is new, and no farther than `until`.
     pub(super) fn follow(
         &mut self,
-        engine: &mut Engine<'_>,
-        watch: &mut Watch,
-        divider: &mut Drawn<'_>,
-        until: f64,
-        quiet: f64,
-    ) {
-        match self {
-            Self::Two(lock) => lock.follow(engine, watch, divider, until, quiet),
-            Self::Three(lock) => lock.follow(engine, watch, divider, until, quiet),
-            Self::Four(lock) => lock.follow(engine, watch, divider, until, quiet),
-            Self::Five(lock) => lock.follow(engine, watch, divider, until, quiet),
-        }
-    }
-}
-
-impl<const N: usize> Lock<N> {
-    fn follow(
-        &mut self,
-        engine: &mut Engine<'_>,
-        watch: &mut Watch,
+        engine: &mut Engine<'_, N>,
+        watch: &mut Watch<N>,
         divider: &mut Drawn<'_>,
         until: f64,
         quiet: f64,
     ) {
         let pending = self.pending.take();
         let Some(mut stand) = Self::stand(engine) else { return };
+        if stand.late && stand.ahead as f64 + stand.excess - stand.at.phase > 2.0 * self.period.reach {
+            return;
+        }
         if let Some(mut pending) = pending.filter(|pending| pending.cycle + 1 == stand.cycle) {
             pending.outside = watch.last_outside() >= pending.cycle as f64;
             self.seen = Some(pending);
@@ -213,6 +182,7 @@ impl<const N: usize> Lock<N> {
         // The last periods known to be outside the window of the frequency, and that of the phase.
         let mut outside: [Option<(Stand<N>, Draws)>; 2] = [None, None];
         let start = stand.cycle;
+        let constant = divider.is_constant();
         loop {
             if stand.cycle as f64 > until - 1.0 {
                 break;
@@ -249,7 +219,13 @@ impl<const N: usize> Lock<N> {
                     stop = (stand.cycle as f64 + 1.0 + quiet).min(end);
                 }
             }
+            let repeats =
+                alike.is_some() && constant && self.repeats(&stand, &next, up.abs().max(down.abs()));
             stand = next;
+            if repeats {
+                // Nothing in lock changes any more: the periods up to the next look are counted, not followed.
+                stand.cycle = stand.cycle.max(stop.min(until - 1.0) as u64);
+            }
         }
         if stand.cycle > start {
             let mut before: Vec<_> = outside.into_iter().flatten().collect();
@@ -265,6 +241,19 @@ impl<const N: usize> Lock<N> {
             Self::set(engine, &stand);
             watch.see(stand.cycle as f64, self.period.voltage(&stand.at.state), stand.at.phase - lost);
         }
+    }
+
+    /// Whether a period ends as it began, but for rounding.
+    #[inline]
+    fn repeats(&self, stand: &Stand<N>, next: &Stand<N>, current: f64) -> bool {
+        const ROUNDING: f64 = 8.0 * f64::EPSILON;
+        let moved = (next.at.phase - stand.at.phase).abs();
+        (stand.late, stand.ahead) == (next.late, next.ahead)
+            && moved <= ROUNDING * next.at.phase.abs()
+            && self.period.moved(&stand.at, &next.at)
+                // The last digit of the phase is one of the pulse's length, too.
+                <= ROUNDING
+                    * (self.period.scale(&stand.at) + self.period.pulled_by(current) * stand.at.phase.abs())
     }
 
     /// How a period stands to the windows; `None` where something in it may be new.
@@ -283,17 +272,15 @@ impl<const N: usize> Lock<N> {
         frame.holds(span, volts, phases, slope, pulse)
     }
 
-    fn stand(engine: &Engine<'_>) -> Option<Stand<N>> {
+    fn stand(engine: &Engine<'_, N>) -> Option<Stand<N>> {
         let late = match (engine.up, engine.down, engine.clear) {
             (true, false, None) => true,
             (true, true, Some(left)) if left >= engine.pulse() => false,
             (false, false, None) => false,
             _ => return None,
         };
-        let mut state = [0.0; N];
-        state.copy_from_slice(&engine.state[..N]);
         Some(Stand {
-            at: At { state, phase: engine.phase },
+            at: At { state: engine.state, phase: engine.phase },
             cycle: engine.cycle,
             ahead: engine.ahead,
             excess: engine.excess,
@@ -301,10 +288,8 @@ impl<const N: usize> Lock<N> {
         })
     }
 
-    fn set(engine: &mut Engine<'_>, stand: &Stand<N>) {
-        let mut state = [0.0; MOST];
-        state[..N].copy_from_slice(&stand.at.state);
-        engine.state = state;
+    fn set(engine: &mut Engine<'_, N>, stand: &Stand<N>) {
+        engine.state = stand.at.state;
         engine.phase = stand.at.phase;
         (engine.cycle, engine.offset) = (stand.cycle, 0.0);
         (engine.ahead, engine.excess) = (stand.ahead, stand.excess);

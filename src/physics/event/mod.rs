@@ -10,9 +10,12 @@
 //! event as in M. H. Perrott, Fast and accurate behavioral simulation of fractional-N frequency synthesizers, DAC 2002
 //! (from memory), here with exact edges.
 
+mod arrival;
 mod curve;
 mod dense;
+pub mod folded;
 mod fractional;
+mod heard;
 pub mod injected;
 mod lock;
 mod modes;
@@ -33,6 +36,7 @@ pub use run::{at, run};
 pub(super) use system::System;
 pub use trace::Instant;
 
+use super::PhysicsError;
 use super::part::{Case, Tuning};
 
 /// Most detector cycles that one run follows.
@@ -57,6 +61,11 @@ pub trait Divider {
     fn mean_excess(&self) -> f64 {
         0.0
     }
+
+    /// Whether the modulus never changes: a period that repeats itself will then do so for ever.
+    fn is_constant(&self) -> bool {
+        false
+    }
 }
 
 /// The same modulus for ever.
@@ -66,6 +75,10 @@ pub struct Constant;
 impl Divider for Constant {
     fn next_excess(&mut self, _edge: Edge) -> f64 {
         0.0
+    }
+
+    fn is_constant(&self) -> bool {
+        true
     }
 }
 
@@ -90,6 +103,31 @@ pub struct Question {
     pub until: f64,
     /// Time that both windows have to be kept before the run ends early, s; infinite: it goes on to `until`.
     pub quiet: f64,
+}
+
+impl Question {
+    /// A loop that stands in lock, on the tangent of its tuning curve: no window, no end.
+    ///
+    /// # Errors
+    /// [`PhysicsError::Degenerate`] where the oscillator has no gain.
+    pub fn in_lock(case: Case) -> Result<Self, PhysicsError> {
+        let (gain, volts, hertz) =
+            (case.oscillator.gain, case.oscillator.tuning_voltage, case.oscillator.frequency);
+        let reach = (0.1 * hertz / gain).abs();
+        let tuning = Tuning::line(gain, (volts - reach, volts + reach), (0.9 * hertz, 1.1 * hertz))
+            .map_err(|_| PhysicsError::Degenerate("the oscillator has no gain"))?;
+        Ok(Self {
+            case,
+            tuning,
+            start: volts,
+            limits: None,
+            gear: None,
+            frequency_window: None,
+            phase_window: None,
+            until: f64::INFINITY,
+            quiet: f64::INFINITY,
+        })
+    }
 }
 
 /// When a window was entered for good.

@@ -2,23 +2,25 @@
 
 use nalgebra::{DMatrix, DVector};
 
-use super::phi::{Memo, Phi};
-use super::system::{MOST, System, Vector};
+use super::motion::SAMPLES;
+use super::phi::{Phi, Table};
+use super::system::{System, Vector};
 
 /// The system in the coordinates of its modes.
 #[derive(Clone, Debug)]
-pub(super) struct Modes {
-    pub size: usize,
+pub(super) struct Modes<const N: usize> {
     /// Rates, per period.
-    pub rate: Vector,
+    pub rate: Vector<N>,
     /// Effect of the pump current.
-    pub pump: Vector,
+    pub pump: Vector<N>,
     /// Effect of leakage.
-    pub leak: Vector,
+    pub leak: Vector<N>,
     /// Share of each in the tuning voltage.
-    pub out: Vector,
+    pub out: Vector<N>,
     /// Share of each in the limited node's voltage.
-    pub limited: Vector,
+    pub limited: Vector<N>,
+    /// What each does in a time.
+    table: Table<N>,
     /// From modes to states and back.
     to_states: DMatrix<f64>,
     to_modes: DMatrix<f64>,
@@ -27,10 +29,11 @@ pub(super) struct Modes {
 /// Modes nearer than this, relative to the larger, are taken as one: the change of coordinates would lose digits.
 const APART: f64 = 1e-4;
 
-impl Modes {
+impl<const N: usize> Modes<N> {
     /// `None` where modes coincide or are not real.
     pub(super) fn new(system: &System) -> Option<Self> {
-        let size = system.size();
+        let size = N;
+        debug_assert_eq!(size, system.size(), "as many modes as states");
         let scale = system.a.amax();
         let a = &system.a / scale;
         let found = a.clone().schur().complex_eigenvalues();
@@ -60,22 +63,22 @@ impl Modes {
             *rate = refined[(k, k)];
         }
         let vector = |values: &DVector<f64>| {
-            let mut filled = [0.0; MOST];
-            filled[..size].copy_from_slice(values.as_slice());
+            let mut filled = [0.0; N];
+            filled.copy_from_slice(values.as_slice());
             filled
         };
-        let mut rate = [0.0; MOST];
+        let mut rate = [0.0; N];
         for (to, from) in rate.iter_mut().zip(&rates) {
             *to = from * scale;
         }
         let row = |state: usize| vector(&to_states.row(state).transpose());
         let modes = Self {
-            size,
+            table: Table::new(&rate),
             rate,
             pump: vector(&(&to_modes * &system.pump)),
             leak: vector(&(&to_modes * &system.leak)),
             out: row(system.out),
-            limited: system.limited.map_or([0.0; MOST], row),
+            limited: system.limited.map_or([0.0; N], row),
             to_states,
             to_modes,
         };
@@ -83,25 +86,12 @@ impl Modes {
         all.iter().flatten().all(|x| x.is_finite()).then_some(modes)
     }
 
-    /// State after `time` and the integral of the tuning voltage until then.
-    pub(super) fn after(&self, from: &Vector, drive: f64, time: f64) -> (Vector, f64) {
-        let mut phis = [Phi::NONE; MOST];
-        for (phi, rate) in phis.iter_mut().zip(&self.rate).take(self.size) {
-            *phi = Phi::new(*rate, time);
-        }
-        self.moved(from, drive, &phis)
-    }
-
-    /// The same, with a memory for times that lie close together.
+    /// State after `time`, at most one period, and the integral of the tuning voltage until then.
     #[inline]
-    pub(super) fn soon(&self, memo: &mut Memo, from: &Vector, drive: f64, time: f64) -> (Vector, f64) {
-        self.moved(from, drive, &memo.at(&self.rate, self.size, time))
-    }
-
-    #[inline]
-    fn moved(&self, from: &Vector, drive: f64, phis: &[Phi; MOST]) -> (Vector, f64) {
+    pub(super) fn after(&self, from: &Vector<N>, drive: f64, time: f64) -> (Vector<N>, f64) {
+        let phis = self.table.at(time);
         let (mut to, mut integral) = (*from, 0.0);
-        for j in 0..self.size {
+        for j in 0..N {
             let phi = phis[j];
             let input = self.pump[j] * drive + self.leak[j];
             to[j] = from[j] * phi.decay + input * phi.once;
@@ -112,62 +102,90 @@ impl Modes {
 
     /// Tuning voltage.
     #[inline]
-    pub(super) fn voltage(&self, state: &Vector) -> f64 {
-        (0..self.size).map(|j| self.out[j] * state[j]).sum()
+    pub(super) fn voltage(&self, state: &Vector<N>) -> f64 {
+        (0..N).map(|j| self.out[j] * state[j]).sum()
     }
 
-    /// How fast the tuning voltage moves, V in a period.
+    /// Slope after `time`.
     #[inline]
-    pub(super) fn slope(&self, state: &Vector, drive: f64) -> f64 {
-        (0..self.size)
-            .map(|j| self.out[j] * (self.rate[j] * state[j] + self.pump[j] * drive + self.leak[j]))
-            .sum()
+    pub(super) fn slope_after(&self, state: &Vector<N>, drive: f64, time: f64) -> f64 {
+        (0..N).map(|j| self.first(state, drive, j) * (self.rate[j] * time).exp()).sum()
     }
 
-    /// Slopes at no time, an eighth, a quarter, half and the whole of a time: one exponential serves all.
+    /// What a mode adds to the slope of the tuning voltage.
     #[inline]
-    pub(super) fn slopes(&self, state: &Vector, drive: f64, time: f64) -> [f64; 5] {
-        let mut slopes = [0.0; 5];
-        for (j, value) in state.iter().enumerate().take(self.size) {
-            let first = self.out[j] * (self.rate[j] * value + self.pump[j] * drive + self.leak[j]);
-            let eighth = (0.125 * self.rate[j] * time).exp();
+    fn first(&self, state: &Vector<N>, drive: f64, j: usize) -> f64 {
+        self.out[j] * (self.rate[j] * state[j] + self.pump[j] * drive + self.leak[j])
+    }
+
+    /// Tuning voltage, its slope and the two derivatives after it.
+    #[inline]
+    pub(super) fn derivatives(&self, state: &Vector<N>, drive: f64) -> [f64; 4] {
+        let mut sums = [0.0; 4];
+        for j in 0..N {
+            let first = self.first(state, drive, j);
+            sums[0] += self.out[j] * state[j];
+            sums[1] += first;
+            sums[2] += first * self.rate[j];
+            sums[3] += first * self.rate[j] * self.rate[j];
+        }
+        sums
+    }
+
+    /// Tuning voltage and its slope at no time, an eighth, a quarter, half and the whole of a time: one look at the
+    /// table serves all. The voltages are good for bounds, not to the last digit.
+    #[inline]
+    pub(super) fn samples(&self, state: &Vector<N>, drive: f64, time: f64) -> [(f64, f64); 5] {
+        let mut samples = [(self.voltage(state), 0.0); 5];
+        let eighths = self.table.at(0.125 * time);
+        for (j, Phi { decay: eighth, .. }) in eighths.into_iter().enumerate() {
+            let (first, rate) = (self.first(state, drive, j), self.rate[j]);
             let quarter = eighth * eighth;
             let half = quarter * quarter;
-            for (slope, decay) in slopes.iter_mut().zip([1.0, eighth, quarter, half, half * half]) {
-                *slope += first * decay;
+            let decays = [1.0, eighth, quarter, half, half * half];
+            for ((sample, decay), share) in samples.iter_mut().zip(decays).zip(SAMPLES) {
+                sample.0 += first * if rate == 0.0 { share * time } else { (decay - 1.0) / rate };
+                sample.1 += first * decay;
             }
         }
-        slopes
+        samples
     }
 
     /// Voltage of the limited node.
-    pub(super) fn limited(&self, state: &Vector) -> f64 {
-        (0..self.size).map(|j| self.limited[j] * state[j]).sum()
+    pub(super) fn limited(&self, state: &Vector<N>) -> f64 {
+        (0..N).map(|j| self.limited[j] * state[j]).sum()
     }
 
-    /// Between these the tuning voltage stays on the way from one state to another under a constant current: each
-    /// mode moves from its first to its last value without turning back.
-    pub(super) fn bounds(&self, from: &Vector, to: &Vector) -> (f64, f64) {
+    /// Between these the tuning voltage stays on the way from one state to another under a constant current.
+    #[inline]
+    pub(super) fn bounds(&self, from: &Vector<N>, to: &Vector<N>, drive: f64, time: f64) -> (f64, f64) {
+        // Each mode moves from its first to its last value without turning back.
         let (mut low, mut high) = (0.0, 0.0);
-        for j in 0..self.size {
+        let (mut start, mut end, mut bend) = (0.0, 0.0, 0.0);
+        for j in 0..N {
             let (x, y) = (self.out[j] * from[j], self.out[j] * to[j]);
             low += x.min(y);
             high += x.max(y);
+            start += x;
+            end += y;
+            bend += (self.first(from, drive, j) * self.rate[j]).abs();
         }
-        (low, high)
+        // And an arc leaves the span of its ends by an eighth of its bend at most; modes die away.
+        let room = 0.125 * time * time * bend;
+        (low.max(start.min(end) - room), high.min(start.max(end) + room))
     }
 
-    pub(super) fn to_states(&self, modes: &Vector) -> Vector {
+    pub(super) fn to_states(&self, modes: &Vector<N>) -> Vector<N> {
         multiply(&self.to_states, modes)
     }
 
-    pub(super) fn to_modes(&self, states: &Vector) -> Vector {
+    pub(super) fn to_modes(&self, states: &Vector<N>) -> Vector<N> {
         multiply(&self.to_modes, states)
     }
 }
 
-fn multiply(matrix: &DMatrix<f64>, vector: &Vector) -> Vector {
-    let mut product = [0.0; MOST];
+fn multiply<const N: usize>(matrix: &DMatrix<f64>, vector: &Vector<N>) -> Vector<N> {
+    let mut product = [0.0; N];
     for (i, row) in matrix.row_iter().enumerate() {
         product[i] = row.iter().zip(vector).map(|(a, x)| a * x).sum();
     }

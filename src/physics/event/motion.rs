@@ -2,8 +2,7 @@
 
 use super::dense::Dense;
 use super::modes::Modes;
-use super::phi::Memo;
-use super::system::{MOST, System, Vector};
+use super::system::{System, Vector};
 use crate::physics::PhysicsError;
 
 /// Shares of a time at which slopes are looked at: halves of halves.
@@ -11,12 +10,12 @@ pub(super) const SAMPLES: [f64; 5] = [0.0, 0.125, 0.25, 0.5, 1.0];
 
 /// Exact motion of one system.
 #[derive(Clone, Debug)]
-pub(super) enum Motion {
-    Modes(Modes),
+pub(super) enum Motion<const N: usize> {
+    Modes(Modes<N>),
     Dense(Box<Dense>),
 }
 
-impl Motion {
+impl<const N: usize> Motion<N> {
     /// # Errors
     /// [`PhysicsError::Degenerate`] where no exponential is finite.
     pub(super) fn new(system: &System) -> Result<Self, PhysicsError> {
@@ -34,58 +33,43 @@ impl Motion {
 
     /// State after `time` periods (at most one) and the integral of the tuning voltage until then.
     #[inline]
-    pub(super) fn after(&self, from: &Vector, drive: f64, time: f64) -> (Vector, f64) {
+    pub(super) fn after(&self, from: &Vector<N>, drive: f64, time: f64) -> (Vector<N>, f64) {
         match self {
             Self::Modes(modes) => modes.after(from, drive, time),
             Self::Dense(dense) => dense.after(from, drive, time),
         }
     }
 
-    /// The same, with a memory for times that lie close together.
     #[inline]
-    pub(super) fn soon(&self, memo: &mut Memo, from: &Vector, drive: f64, time: f64) -> (Vector, f64) {
-        match self {
-            Self::Modes(modes) => modes.soon(memo, from, drive, time),
-            Self::Dense(dense) => dense.after(from, drive, time),
-        }
-    }
-
-    /// A memory for this motion.
-    pub(super) fn memo(&self) -> Memo {
-        match self {
-            Self::Modes(modes) => Memo::new(&modes.rate),
-            Self::Dense(_) => Memo::new(&[0.0; MOST]),
-        }
-    }
-
-    #[inline]
-    pub(super) fn voltage(&self, state: &Vector) -> f64 {
+    pub(super) fn voltage(&self, state: &Vector<N>) -> f64 {
         match self {
             Self::Modes(modes) => modes.voltage(state),
             Self::Dense(dense) => dense.voltage(state),
         }
     }
 
+    /// How fast the tuning voltage moves after `time`, V in a period.
     #[inline]
-    pub(super) fn slope(&self, state: &Vector, drive: f64) -> f64 {
+    pub(super) fn slope_after(&self, state: &Vector<N>, drive: f64, time: f64) -> f64 {
         match self {
-            Self::Modes(modes) => modes.slope(state, drive),
-            Self::Dense(dense) => dense.slope(state, drive),
+            Self::Modes(modes) => modes.slope_after(state, drive, time),
+            Self::Dense(dense) => dense.slope(&dense.after(state, drive, time).0, drive),
         }
     }
 
-    /// Slopes of the tuning voltage at [`SAMPLES`] of a time.
+    /// Tuning voltage and its slope at [`SAMPLES`] of a time.
     #[inline]
-    pub(super) fn slopes(&self, state: &Vector, drive: f64, time: f64) -> [f64; 5] {
+    pub(super) fn samples(&self, state: &Vector<N>, drive: f64, time: f64) -> [(f64, f64); 5] {
         match self {
-            Self::Modes(modes) => modes.slopes(state, drive, time),
-            Self::Dense(dense) => {
-                SAMPLES.map(|share| dense.slope(&dense.after(state, drive, share * time).0, drive))
-            }
+            Self::Modes(modes) => modes.samples(state, drive, time),
+            Self::Dense(dense) => SAMPLES.map(|share| {
+                let at = dense.after(state, drive, share * time).0;
+                (dense.voltage(&at), dense.slope(&at, drive))
+            }),
         }
     }
 
-    pub(super) fn limited(&self, state: &Vector) -> f64 {
+    pub(super) fn limited(&self, state: &Vector<N>) -> f64 {
         match self {
             Self::Modes(modes) => modes.limited(state),
             Self::Dense(dense) => dense.limited(state),
@@ -94,15 +78,15 @@ impl Motion {
 
     /// Between these the tuning voltage stays on the way; without bounds where the motion has no modes.
     #[inline]
-    pub(super) fn bounds(&self, from: &Vector, to: &Vector) -> (f64, f64) {
+    pub(super) fn bounds(&self, from: &Vector<N>, to: &Vector<N>, drive: f64, time: f64) -> (f64, f64) {
         match self {
-            Self::Modes(modes) => modes.bounds(from, to),
+            Self::Modes(modes) => modes.bounds(from, to, drive, time),
             Self::Dense(_) => (f64::NEG_INFINITY, f64::INFINITY),
         }
     }
 
     /// In the filter's own states.
-    pub(super) fn to_states(&self, state: &Vector) -> Vector {
+    pub(super) fn to_states(&self, state: &Vector<N>) -> Vector<N> {
         match self {
             Self::Modes(modes) => modes.to_states(state),
             Self::Dense(_) => *state,
@@ -110,7 +94,7 @@ impl Motion {
     }
 
     /// From the filter's own states.
-    pub(super) fn take(&self, states: &Vector) -> Vector {
+    pub(super) fn take(&self, states: &Vector<N>) -> Vector<N> {
         match self {
             Self::Modes(modes) => modes.to_modes(states),
             Self::Dense(_) => *states,

@@ -118,16 +118,14 @@ fn twice<const TERMS: usize>(rate: f64, time: f64) -> f64 {
 
 impl<const N: usize> Period<N> {
     /// Of a filter with `N` modes.
-    pub(super) fn new(modes: &Modes) -> Self {
-        let of = |vector: &super::system::Vector| from_fn(|j| vector[j]);
-        let (rate, out): ([f64; N], [f64; N]) = (of(&modes.rate), of(&modes.out));
-        let leak: [f64; N] = of(&modes.leak);
+    pub(super) fn new(modes: &Modes<N>) -> Self {
+        let (rate, out, leak) = (modes.rate, modes.out, modes.leak);
         let after = |time: f64| rate.map(|rate| super::phi::Phi::new(rate, time));
         let whole = after(1.0);
         let fastest = rate.iter().fold(0.0_f64, |fastest, rate| fastest.max(rate.abs()));
         Self {
             rate,
-            pump: of(&modes.pump),
+            pump: modes.pump,
             leak,
             out,
             limited: from_fn(|j| modes.limited[j].abs()),
@@ -182,7 +180,7 @@ impl<const N: usize> Period<N> {
             let t = guess;
             let more = bend / 2.0 + t * (third / 6.0 + t * (fourth / 24.0 + t * fifth / 120.0));
             let step = (t * (1.0 + t * more) - first) / (1.0 + t * (bend + t * third / 2.0));
-            return (step.abs() <= super::run::CLOSE).then_some(t - step);
+            return (step.abs() <= super::arrival::CLOSE).then_some(t - step);
         }
         self.edge_farther(state, drive, slope, due, (sign, guess))
     }
@@ -211,7 +209,7 @@ impl<const N: usize> Period<N> {
             }
             let step = (at + slope * moved - due) / speed;
             at -= step;
-            if step.abs() <= super::run::CLOSE {
+            if step.abs() <= super::arrival::CLOSE {
                 return Some(at);
             }
         }
@@ -379,16 +377,23 @@ impl<const N: usize> Period<N> {
         volts: f64,
         time: f64,
     ) -> bool {
-        let mut off = 0.0_f64;
-        for j in 0..N {
-            off = off.max((self.out[j] * (a.0.state[j] - b.0.state[j])).abs());
-        }
+        let off = self.moved(a.0, b.0);
         let pair = |x: Option<f64>, y: Option<f64>| match (x, y) {
             (Some(x), Some(y)) => (x - y).abs() <= time,
             (None, None) => true,
             _ => false,
         };
         off <= volts && (a.1.late - b.1.late).abs() <= time && pair(a.1.early, b.1.early)
+    }
+
+    /// Largest difference of the voltages in two states.
+    pub(super) fn moved(&self, a: &At<N>, b: &At<N>) -> f64 {
+        (0..N).fold(0.0, |most, j| most.max((self.out[j] * (a.state[j] - b.state[j])).abs()))
+    }
+
+    /// Most that a current moves any mode, V in a period.
+    pub(super) fn pulled_by(&self, current: f64) -> f64 {
+        (0..N).fold(0.0, |most, j| most.max((self.out[j] * self.pump[j] * current).abs()))
     }
 
     /// Size of the voltages in a state.

@@ -1,6 +1,6 @@
 //! The integrals of an exponential: what one mode does in a given time.
 
-use super::system::{MOST, Vector};
+use super::system::Vector;
 
 /// For a mode of rate `l` after time `s`: `e^(l s)`, its integral, and the integral of that.
 #[derive(Clone, Copy, Debug)]
@@ -35,9 +35,6 @@ pub(super) const SERIES: [f64; 11] = [
 ];
 
 impl Phi {
-    /// Of no mode.
-    pub(super) const NONE: Self = Self { decay: 0.0, once: 0.0, twice: 0.0 };
-
     /// Of a mode of rate `rate` after `time`.
     #[inline]
     pub(super) fn new(rate: f64, time: f64) -> Self {
@@ -56,54 +53,65 @@ impl Phi {
         Self { decay, once: grown / rate, twice: (grown - x) / (rate * rate) }
     }
 
-    /// The same a little later (or earlier): exact, and without another exponential.
+    /// The same a little later (or earlier): exact, and without another exponential. For `|l s|` up to [`NEAR`].
     #[inline]
     fn later(&self, rate: f64, time: f64) -> Self {
-        let more = Self::new(rate, time);
+        let x = rate * time;
+        let sum = SERIES[..6].iter().rev().fold(0.0, |sum, c| sum * x + c);
+        let once = time * (1.0 + x * sum);
         Self {
-            decay: self.decay * more.decay,
-            once: self.once + self.decay * more.once,
-            twice: self.twice + self.once * time + self.decay * more.twice,
+            decay: self.decay * (1.0 + rate * once),
+            once: self.once + self.decay * once,
+            twice: self.twice + self.once * time + self.decay * (time * time * sum),
         }
     }
 }
 
-/// Integrals of all modes at the time last asked for: in lock the next time lies close by.
+/// Up to this `|l s|` six terms of the series are exact.
+const NEAR: f64 = 0.01;
+
+/// Most points of a table.
+const MOST_POINTS: usize = 1024;
+
+/// What each mode does up to the points of a grid over one period: in between, a short series.
 #[derive(Clone, Debug)]
-pub(super) struct Memo {
-    time: f64,
-    phis: [Phi; MOST],
-    /// How far a time may lie away.
+pub(super) struct Table<const N: usize> {
+    rates: Vector<N>,
+    points: Vec<[Phi; N]>,
+    /// Points in a period.
+    per: f64,
+    /// Periods between them: a power of two, so that products with it are exact.
+    step: f64,
+    /// Largest rate for which the grid is close enough.
     reach: f64,
 }
 
-impl Memo {
-    /// For modes of these rates.
-    pub(super) fn new(rates: &Vector) -> Self {
+impl<const N: usize> Table<N> {
+    /// For modes of these rates, per period.
+    pub(super) fn new(rates: &Vector<N>) -> Self {
         let fastest = rates.iter().fold(0.0_f64, |fastest, rate| fastest.max(rate.abs()));
-        let phis = rates.map(|rate| Phi::new(rate, 1.0));
-        Self { time: 1.0, phis, reach: TINY / fastest.max(TINY) }
+        let wanted = (0.5 * fastest / NEAR).clamp(16.0, MOST_POINTS as f64).log2().ceil().exp2();
+        let point = |k: u32| rates.map(|rate| Phi::new(rate, f64::from(k) / wanted));
+        Self {
+            rates: *rates,
+            points: (0..=wanted as u32).map(point).collect(),
+            per: wanted,
+            step: 1.0 / wanted,
+            reach: 2.0 * NEAR * wanted,
+        }
     }
 
-    /// Integrals of all modes after `time`.
+    /// Integrals of all modes after `time`, at most one period.
     #[inline]
-    pub(super) fn at(&mut self, rates: &Vector, size: usize, time: f64) -> [Phi; MOST] {
-        let away = time - self.time;
-        let mut phis = self.phis;
-        if away.abs() < self.reach {
-            for j in 0..size {
-                phis[j] = self.phis[j].later(rates[j], away);
-            }
-        } else if time > self.reach {
-            for j in 0..size {
-                phis[j] = Phi::new(rates[j], time);
-            }
-            (self.phis, self.time) = (phis, time);
-        } else {
-            // Pulses are as short as they are: they need no memory, and the long stretches keep theirs.
-            for j in 0..size {
-                phis[j] = Phi::new(rates[j], time);
-            }
+    pub(super) fn at(&self, time: f64) -> [Phi; N] {
+        let index = (time * self.per + 0.5) as usize;
+        let Some(point) = self.points.get(index) else {
+            return self.rates.map(|rate| Phi::new(rate, time));
+        };
+        let away = time - index as f64 * self.step;
+        let mut phis = *point;
+        for (phi, rate) in phis.iter_mut().zip(&self.rates) {
+            *phi = if rate.abs() <= self.reach { phi.later(*rate, away) } else { Phi::new(*rate, time) };
         }
         phis
     }
@@ -114,13 +122,12 @@ mod tests {
     use super::*;
 
     #[test]
-    fn what_is_remembered_is_what_is_computed() {
-        let mut rates = [0.0; MOST];
-        rates[..3].copy_from_slice(&[0.0, -0.7, -35.0]);
-        let mut memo = Memo::new(&rates);
-        for time in [0.9, 0.900_02, 0.899_99, 1e-5, 0.9, 0.3, 0.300_01, 1.0] {
-            let found = memo.at(&rates, 3, time);
-            for (rate, phi) in rates.iter().zip(&found).take(3) {
+    fn between_points_is_what_is_computed() {
+        let rates = [0.0, -0.7, -9.0, -35.0];
+        let table = Table::new(&rates);
+        for time in [0.9, 0.900_02, 0.899_99, 1e-5, 1e-12, 0.0, 0.3, 0.300_01, 0.999_999, 1.0] {
+            let found = table.at(time);
+            for (rate, phi) in rates.iter().zip(&found) {
                 let exact = Phi::new(*rate, time);
                 for (a, b) in [(phi.decay, exact.decay), (phi.once, exact.once), (phi.twice, exact.twice)] {
                     assert!((a - b).abs() <= 1e-14 * b.abs(), "{rate} {time}: {a} {b}");

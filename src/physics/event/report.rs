@@ -6,7 +6,7 @@ use super::watch::Watch;
 use super::{Entered, Run};
 use crate::num::brent;
 
-impl Engine<'_> {
+impl<const N: usize> Engine<'_, N> {
     pub(super) fn instant(&self, raw: &Raw) -> Instant {
         let case = &self.question.case;
         Instant {
@@ -36,7 +36,7 @@ impl Engine<'_> {
         Some((a.min(b), a.max(b)))
     }
 
-    pub(super) fn report(&self, watch: &Watch) -> Run {
+    pub(super) fn report(&self, watch: &Watch<N>) -> Run {
         let case = &self.question.case;
         let (rate, aimed) = (case.detector_frequency, case.oscillator.tuning_voltage);
         let motion = |held: bool| match &self.held {
@@ -49,6 +49,12 @@ impl Engine<'_> {
             if lasted - last < 1.5 { Entered::Never } else { Entered::After(last / rate) }
         };
         let start = self.question.start - aimed;
+        let mut curve: Vec<Instant> = watch.trace.instants().iter().map(|raw| self.instant(raw)).collect();
+        // To the end of the run, even where the last periods were like those before.
+        let end = Raw { time: lasted, volts: self.volts(), phase: self.phase - self.lost() };
+        if curve.last().is_none_or(|last| last.time < end.time / rate) {
+            curve.push(self.instant(&end));
+        }
         let farthest = if start < 0.0 { watch.extremes.1.max(0.0) } else { watch.extremes.0.min(0.0) };
         Run {
             frequency: self.question.frequency_window.map(|_| entered(watch.frequency_time(motion))),
@@ -59,7 +65,7 @@ impl Engine<'_> {
             tuning: (watch.extremes.0 + aimed, watch.extremes.1 + aimed),
             limited: self.limited,
             overshoot: (self.curve.error(farthest) / self.curve.error(start)).abs(),
-            curve: watch.trace.instants().iter().map(|raw| self.instant(raw)).collect(),
+            curve,
             cycles: self.cycle,
             lasted: lasted / rate,
         }

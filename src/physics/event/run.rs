@@ -1,9 +1,8 @@
 //! From event to event.
 
 use super::curve::Curve;
-use super::lock::{AnyLock, Drawn};
+use super::lock::{Drawn, Lock};
 use super::motion::Motion;
-use super::phi::Memo;
 use super::system::{System, Vector};
 use super::trace::Instant;
 use super::watch::{Leg, Watch};
@@ -16,7 +15,7 @@ use crate::physics::PhysicsError;
 /// # Errors
 /// [`PhysicsError::Degenerate`] where current, gain, parts or rates are zero or not finite.
 pub fn run(question: &Question, divider: &mut dyn Divider) -> Result<Run, PhysicsError> {
-    Ok(Engine::new(question)?.run(divider))
+    Ok(follow(question, divider, &[])?.0)
 }
 
 /// Follows the loop and says where it stands at these times, s, ascending, as far as [`super::MOST_CYCLES`] reach.
@@ -37,7 +36,25 @@ pub fn at(
         phase_window: None,
         ..question.clone()
     };
-    Ok(Engine::new(&question)?.follow(divider, times).1)
+    Ok(follow(&question, divider, times)?.1)
+}
+
+/// The run, and where it stands at the times asked for, s: by an engine for as many states as the filter has.
+fn follow(
+    question: &Question,
+    divider: &mut dyn Divider,
+    times: &[f64],
+) -> Result<(Run, Vec<Instant>), PhysicsError> {
+    let system = System::new(&question.case)?;
+    match system.size() {
+        2 => Ok(Engine::<2>::new(question, &system)?.follow(divider, times)),
+        3 => Ok(Engine::<3>::new(question, &system)?.follow(divider, times)),
+        4 => Ok(Engine::<4>::new(question, &system)?.follow(divider, times)),
+        5 => Ok(Engine::<5>::new(question, &system)?.follow(divider, times)),
+        6 => Ok(Engine::<6>::new(question, &system)?.follow(divider, times)),
+        7 => Ok(Engine::<7>::new(question, &system)?.follow(divider, times)),
+        _ => Err(PhysicsError::Degenerate("the filter has too few states, or too many")),
+    }
 }
 
 /// What comes next.
@@ -55,9 +72,6 @@ enum Event {
     Limit,
 }
 
-/// A step of Newton's rule after which no further one is needed, periods.
-pub(super) const CLOSE: f64 = 1e-10;
-
 /// Slips whose time is kept.
 const MOST_SLIP_TIMES: usize = 1000;
 
@@ -69,10 +83,10 @@ pub(super) struct Sources {
 }
 
 #[allow(clippy::struct_excessive_bools, reason = "two halves of the detector and two states of the limit")]
-pub(super) struct Engine<'a> {
+pub(super) struct Engine<'a, const N: usize> {
     pub question: &'a Question,
-    pub free: Motion,
-    pub held: Option<Motion>,
+    pub free: Motion<N>,
+    pub held: Option<Motion<N>>,
     pub curve: Curve,
     /// Currents now.
     pub sources: Sources,
@@ -84,9 +98,7 @@ pub(super) struct Engine<'a> {
     pub turned: f64,
     /// Settled phase, detector cycles.
     pub settled: f64,
-    pub state: Vector,
-    /// Memory of the free motion.
-    pub memo: Memo,
+    pub state: Vector<N>,
     pub holding: bool,
     /// Whole periods so far, and the rest.
     pub cycle: u64,
@@ -106,15 +118,16 @@ pub(super) struct Engine<'a> {
     pub limited: bool,
 }
 
-impl<'a> Engine<'a> {
-    pub(super) fn new(question: &'a Question) -> Result<Self, PhysicsError> {
-        let case = &question.case;
-        let system = System::new(case)?;
-        let free = Motion::new(&system)?;
-        Self::with(question, &system, free)
+impl<'a, const N: usize> Engine<'a, N> {
+    pub(super) fn new(question: &'a Question, system: &System) -> Result<Self, PhysicsError> {
+        Self::with(question, system, Motion::new(system)?)
     }
 
-    pub(super) fn with(question: &'a Question, system: &System, free: Motion) -> Result<Self, PhysicsError> {
+    pub(super) fn with(
+        question: &'a Question,
+        system: &System,
+        free: Motion<N>,
+    ) -> Result<Self, PhysicsError> {
         let case = &question.case;
         if !(case.loop_gain() > 0.0 && case.loop_gain().is_finite() && case.detector_frequency > 0.0) {
             return Err(PhysicsError::Degenerate(
@@ -145,7 +158,7 @@ impl<'a> Engine<'a> {
             _ => None,
         };
         let start = question.start - aimed;
-        let mut states = [0.0; super::system::MOST];
+        let mut states = [0.0; N];
         for (state, rest) in states.iter_mut().zip(system.rest.iter()) {
             *state = rest * start;
         }
@@ -158,7 +171,6 @@ impl<'a> Engine<'a> {
         Ok(Self {
             question,
             state: free.take(&states),
-            memo: free.memo(),
             free,
             held,
             curve,
@@ -183,10 +195,10 @@ impl<'a> Engine<'a> {
     }
 
     /// Whole periods at a time; `None` where the motion has no modes or the curve bends.
-    fn lock(&self) -> Option<AnyLock> {
+    fn lock(&self) -> Option<Lock<N>> {
         let Sources { up, down } = self.later.map_or(self.sources, |(sources, _)| sources);
         match &self.free {
-            Motion::Modes(modes) if self.curve.is_straight() => AnyLock::new(modes, self.pulse(), up + down),
+            Motion::Modes(modes) if self.curve.is_straight() => Lock::new(modes, self.pulse(), up + down),
             _ => None,
         }
     }
@@ -206,7 +218,7 @@ impl<'a> Engine<'a> {
         self.limits.map(|(low, high)| high.min(-low))
     }
 
-    fn motion(&self) -> &Motion {
+    pub(super) fn motion(&self) -> &Motion<N> {
         match &self.held {
             Some(held) if self.holding => held,
             _ => &self.free,
@@ -228,18 +240,14 @@ impl<'a> Engine<'a> {
         (if self.up { up } else { 0.0 }) + if self.down { down } else { 0.0 }
     }
 
-    pub(super) fn run(self, divider: &mut dyn Divider) -> Run {
-        self.follow(divider, &[]).0
-    }
-
     /// The run, and where it stands at the times asked for, s.
-    fn follow(mut self, divider: &mut dyn Divider, asked: &[f64]) -> (Run, Vec<Instant>) {
+    pub(super) fn follow(mut self, divider: &mut dyn Divider, asked: &[f64]) -> (Run, Vec<Instant>) {
         let rate = self.question.case.detector_frequency;
         let until = (self.question.until * rate).min(super::MOST_CYCLES as f64);
         let quiet = self.question.quiet * rate;
         let ratio = self.question.case.feedback_ratio;
         let per_output = ratio / self.question.case.output_divider;
-        let start = self.motion().voltage(&self.state);
+        let start = self.volts();
         let mut divider = Drawn::new(divider, ratio);
         self.settled += divider.mean();
         // Instants asked for lie between edges.
@@ -274,7 +282,7 @@ impl<'a> Engine<'a> {
     }
 
     /// Moves on by one event; whether it was one and not the end.
-    pub(super) fn event(&mut self, until: f64, watch: &mut Watch, divider: &mut Drawn<'_>) -> bool {
+    pub(super) fn event(&mut self, until: f64, watch: &mut Watch<N>, divider: &mut Drawn<'_>) -> bool {
         match self.leg(until - self.time(), watch) {
             Some(Event::Reference) => {
                 self.cycle += 1;
@@ -326,7 +334,7 @@ impl<'a> Engine<'a> {
     }
 
     /// Moves on to the next event and says which it is; `None` where it is the end of the run.
-    fn leg(&mut self, left: f64, watch: &mut Watch) -> Option<Event> {
+    fn leg(&mut self, left: f64, watch: &mut Watch<N>) -> Option<Event> {
         let (mut time, mut event) = (1.0 - self.offset, Some(Event::Reference));
         let mut sooner = |at: f64, what: Option<Event>| {
             if at < time {
@@ -341,12 +349,18 @@ impl<'a> Engine<'a> {
             sooner(change - self.time(), Some(Event::Gear));
         }
         let drive = self.effective_drive();
-        let (mut to, mut moved) = self.moved(drive, time);
         let due = self.ahead as f64 + self.excess - self.offset - self.phase;
-        if moved + time >= due {
-            time = self.divider_edge(drive, due, time, moved + time);
-            event = Some(Event::Divider);
+        let (mut to, mut moved);
+        if let Some(edge) = self.edge_soon(drive, due, time) {
+            (time, event) = (edge, Some(Event::Divider));
             (to, moved) = self.moved(drive, time);
+        } else {
+            (to, moved) = self.moved(drive, time);
+            if moved + time >= due {
+                time = self.divider_edge(drive, due, time, moved + time);
+                event = Some(Event::Divider);
+                (to, moved) = self.moved(drive, time);
+            }
         }
         if !self.holding
             && drive != 0.0
@@ -380,6 +394,11 @@ impl<'a> Engine<'a> {
         phase - self.lost()
     }
 
+    /// Tuning voltage, from the one aimed at.
+    pub(super) fn volts(&self) -> f64 {
+        self.motion().voltage(&self.state)
+    }
+
     /// Cycles that the detector has lost.
     pub(super) fn lost(&self) -> f64 {
         (self.ahead - 1 + i64::from(self.up) - i64::from(self.down)) as f64
@@ -387,44 +406,11 @@ impl<'a> Engine<'a> {
 
     /// Filter and phase after `time`: the state, and by how much the phase has moved from the one of the channel.
     #[inline]
-    fn moved(&mut self, drive: f64, time: f64) -> (Vector, f64) {
-        let (to, linear) = match &self.held {
-            Some(held) if self.holding => held.after(&self.state, drive, time),
-            _ => self.free.soon(&mut self.memo, &self.state, drive, time),
-        };
-        let moved = self.curve.integral(self.motion(), &self.state, drive, time, linear);
+    pub(super) fn moved(&self, drive: f64, time: f64) -> (Vector<N>, f64) {
+        let motion = self.motion();
+        let (to, linear) = motion.after(&self.state, drive, time);
+        let moved = self.curve.integral(motion, &self.state, drive, time, linear);
         (to, moved)
-    }
-
-    /// When the divider's next edge comes: where the phase is due, by Newton's rule inside a bracket.
-    fn divider_edge(&mut self, drive: f64, due: f64, time: f64, at_time: f64) -> f64 {
-        if due <= 0.0 {
-            return 0.0;
-        }
-        let (mut low, mut high) = (0.0, time);
-        let mut guess = time * due / at_time;
-        for _ in 0..60 {
-            let (state, moved) = self.moved(drive, guess);
-            let off = guess + moved - due;
-            if off < 0.0 {
-                low = guess;
-            } else {
-                high = guess;
-            }
-            let step = off / (1.0 + self.curve.share(self.motion().voltage(&state)));
-            let mut next = guess - step;
-            if !(next >= low && next <= high) {
-                next = 0.5 * (low + high);
-            } else if step.abs() <= CLOSE {
-                // The error is of the order of the step squared: below the last digit.
-                return next;
-            }
-            if (next - guess).abs() <= f64::EPSILON * guess {
-                return next;
-            }
-            guess = next;
-        }
-        guess
     }
 
     /// Current that flows: none where the node is already beyond the limit it is pushed to.
@@ -446,7 +432,7 @@ impl<'a> Engine<'a> {
     }
 
     /// When the limited node is pushed to its limit before `time`.
-    fn limit_reached(&self, drive: f64, time: f64, to: &Vector) -> Option<f64> {
+    fn limit_reached(&self, drive: f64, time: f64, to: &Vector<N>) -> Option<f64> {
         let (low, high) = self.limits?;
         let sign = (drive * self.turned).signum();
         let limit = if sign > 0.0 { high } else { low };

@@ -10,8 +10,8 @@ use crate::physics::part::Case;
 /// Most states: filter nodes, and the voltage behind the pole of the tuning port.
 pub(super) const MOST: usize = 7;
 
-/// A state, filled up with zeros.
-pub(super) type Vector = [f64; MOST];
+/// A state of `N` components.
+pub(super) type Vector<const N: usize> = [f64; N];
 
 /// The filter as it moves freely, or with one node held at a voltage. Time in detector periods, states in volts
 /// relative to those of the channel aimed at.

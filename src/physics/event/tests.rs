@@ -68,9 +68,9 @@ fn a_small_step_settles_as_the_linear_loop_does() {
 fn both_kinds_of_motion_agree() {
     let asked = question(Topology::Passive(4), 500e6, 100.0);
     let system = System::new(&asked.case).expect("a filter");
-    let with = |motion: Motion| {
+    let with = |motion: Motion<4>| {
         let engine = Engine::with(&asked, &system, motion).expect("a loop");
-        engine.run(&mut Constant)
+        engine.follow(&mut Constant, &[]).0
     };
     let modes = Motion::new(&system).expect("modes");
     assert!(matches!(modes, Motion::Modes(_)));
@@ -186,12 +186,12 @@ fn whole_periods_are_as_edge_by_edge() {
         asked.case.pump.leakage = 3e-6;
         asked.until = 0.8003e-3;
         let system = System::new(&asked.case).expect("a filter");
-        let with = |motion: Motion| {
+        let with = |motion: Motion<4>| {
             let engine = Engine::with(&asked, &system, motion).expect("a loop");
             if fractional {
-                engine.run(&mut Fractional::new(&modulator, 1.0))
+                engine.follow(&mut Fractional::new(&modulator, 1.0), &[]).0
             } else {
-                engine.run(&mut Constant)
+                engine.follow(&mut Constant, &[]).0
             }
         };
         let a = with(Motion::new(&system).expect("modes"));
@@ -215,5 +215,32 @@ fn whole_periods_are_as_edge_by_edge() {
             |run: &Run| run.curve.last().map(|at| (at.time, at.tuning, at.phase_error)).expect("a curve");
         let (a, b) = (last(&a), last(&b));
         assert!((a.0 - b.0).abs() < 2e-6 && (a.1 - b.1).abs() < 2e-3 && (a.2 - b.2).abs() < 0.05, "{name}");
+    }
+}
+
+/// Periods that repeat themselves are counted and not followed: the end is the same, and comes as late.
+#[test]
+fn counted_periods_end_like_followed_ones() {
+    struct Followed;
+    impl Divider for Followed {
+        fn next_excess(&mut self, _edge: Edge) -> f64 {
+            0.0
+        }
+    }
+    for (step, pulse) in [(0.0, 0.0), (20e6, 2e-9), (900e6, 0.0)] {
+        let mut asked = question(Topology::Passive(3), step, 1e3);
+        (asked.case.pump.leakage, asked.case.pump.pulse, asked.case.pump.mismatch) = (3e-9, pulse, 0.05);
+        (asked.until, asked.quiet) = (0.05, f64::INFINITY);
+        let counted = run(&asked, &mut Constant).expect("a loop");
+        let followed = run(&asked, &mut Followed).expect("a loop");
+        assert_eq!((counted.cycles, counted.slips), (followed.cycles, followed.slips));
+        assert_eq!((counted.frequency, counted.tuning), (followed.frequency, followed.tuning));
+        let end = |run: &Run| *run.curve.last().expect("a curve");
+        let (a, b) = (end(&counted), end(&followed));
+        assert!((a.time - b.time).abs() < 1e-12 && (a.tuning - b.tuning).abs() < 1e-9, "{a:?} {b:?}");
+        assert!((a.phase_error - b.phase_error).abs() < 1e-9, "{a:?} {b:?}");
+        // Most periods that are taken: counted at once.
+        asked.until = 19e6 / asked.case.detector_frequency;
+        assert!(run(&asked, &mut Constant).expect("a loop").cycles > 18_000_000);
     }
 }

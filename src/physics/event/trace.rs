@@ -41,6 +41,8 @@ pub(super) struct Now {
 pub(super) struct Trace {
     spans: Vec<Option<Span>>,
     length: f64,
+    /// Spans in a period; lengths are powers of two, so that this is exact.
+    rate: f64,
     /// Start of the span written to last, and its index.
     index: usize,
 }
@@ -48,7 +50,7 @@ pub(super) struct Trace {
 impl Trace {
     /// With spans of `length` periods to begin with.
     pub(super) fn new(length: f64) -> Self {
-        Self { spans: Vec::with_capacity(SPANS), length, index: 0 }
+        Self { spans: Vec::with_capacity(SPANS), length, rate: 1.0 / length, index: 0 }
     }
 
     /// The span now written to.
@@ -79,10 +81,10 @@ impl Trace {
 
     /// Takes an instant; times never go back by more than a span.
     pub(super) fn put(&mut self, raw: Raw) {
-        let mut index = (raw.time / self.length) as usize;
+        let mut index = (raw.time * self.rate) as usize;
         while index >= SPANS {
             self.halve();
-            index = (raw.time / self.length) as usize;
+            index = (raw.time * self.rate) as usize;
         }
         if index >= self.spans.len() {
             self.spans.resize(index + 1, None);
@@ -107,6 +109,7 @@ impl Trace {
         });
         self.spans = pairs.collect();
         self.length *= 2.0;
+        self.rate *= 0.5;
     }
 
     /// Instants in the order of time.

@@ -8,12 +8,12 @@ use crate::num::brent;
 
 /// A stretch between two events: constant current, exact motion.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Leg {
+pub(super) struct Leg<const N: usize> {
     /// Whole periods before its start, and the rest.
     pub cycle: u64,
     pub offset: f64,
     /// Filter at its start.
-    pub state: Vector,
+    pub state: Vector<N>,
     /// Pump current, A.
     pub drive: f64,
     /// Length, periods.
@@ -83,24 +83,24 @@ impl Frame {
 }
 
 /// A leg that is outside a window somewhere: at this time after its start.
-type Outside = (Leg, f64);
+type Outside<const N: usize> = (Leg<N>, f64);
 
 /// Keeps what a run is asked for.
 #[derive(Debug)]
-pub(super) struct Watch {
+pub(super) struct Watch<const N: usize> {
     pub trace: Trace,
     /// Window of the tuning voltage, from the one aimed at.
     volts: Option<(f64, f64)>,
     /// Window of the phase, detector cycles.
     cycles: Option<(f64, f64)>,
-    frequency_outside: Option<Outside>,
-    phase_outside: Option<Outside>,
+    frequency_outside: Option<Outside<N>>,
+    phase_outside: Option<Outside<N>>,
     /// Lowest and highest tuning voltage, from the one aimed at.
     pub extremes: (f64, f64),
     /// Lowest and highest phase, detector cycles.
     pub phases: (f64, f64),
     /// Legs whose turns have been looked for in this span of the curve, the last few.
-    known: [Option<Leg>; 4],
+    known: [Option<Leg<N>>; 4],
     next: usize,
     /// Times at which the run is looked at, periods, ascending.
     pub asked: Vec<f64>,
@@ -115,17 +115,17 @@ fn outside(window: Option<(f64, f64)>, value: f64) -> bool {
     window.is_some_and(|(low, high)| value < low || value > high)
 }
 
-impl Leg {
+impl<const N: usize> Leg<N> {
     /// Periods from the start of the run to `after` the leg's start.
     pub(super) fn at(&self, after: f64) -> f64 {
         self.cycle as f64 + (self.offset + after)
     }
 
-    fn volts(&self, motion: &Motion, after: f64) -> f64 {
+    fn volts(&self, motion: &Motion<N>, after: f64) -> f64 {
         motion.voltage(&motion.after(&self.state, self.drive, after).0)
     }
 
-    fn phase(&self, motion: &Motion, curve: &Curve, after: f64) -> f64 {
+    fn phase(&self, motion: &Motion<N>, curve: &Curve, after: f64) -> f64 {
         let linear = motion.after(&self.state, self.drive, after).1;
         self.phase + curve.integral(motion, &self.state, self.drive, after, linear)
     }
@@ -140,18 +140,23 @@ impl Leg {
             .collect()
     }
 
-    /// Times at which the tuning voltage turns back.
-    fn turns(&self, motion: &Motion) -> Vec<f64> {
-        let slopes = motion.slopes(&self.state, self.drive, self.time);
-        if slopes.windows(2).all(|pair| pair[0] * pair[1] >= 0.0) {
-            return Vec::new();
-        }
-        let slope = |after: f64| motion.slope(&motion.after(&self.state, self.drive, after).0, self.drive);
-        Self::sign_changes(slope, &SAMPLES.map(|share| share * self.time))
+    /// Where the tuning voltage turns back: from, to, and a voltage that it does not pass.
+    fn turns(&self, motion: &Motion<N>) -> [Option<(f64, f64, f64)>; 4] {
+        let samples = motion.samples(&self.state, self.drive, self.time);
+        std::array::from_fn(|k| {
+            let ((volts, rise), (end, fall)) = (samples[k], samples[k + 1]);
+            if rise * fall >= 0.0 {
+                return None;
+            }
+            // An arc stays on one side of its tangents: no farther than where these cross.
+            let (from, to) = (SAMPLES[k] * self.time, SAMPLES[k + 1] * self.time);
+            let crossing = ((end - volts - fall * (to - from)) / (rise - fall)).clamp(0.0, to - from);
+            Some((from, to, volts + rise * crossing * (1.0 + 1e-6)))
+        })
     }
 }
 
-impl Watch {
+impl<const N: usize> Watch<N> {
     pub(super) fn new(
         volts: Option<(f64, f64)>,
         cycles: Option<(f64, f64)>,
@@ -176,25 +181,41 @@ impl Watch {
     }
 
     /// Takes a leg with its end: filter, tuning voltage and phase there.
-    pub(super) fn take(&mut self, leg: &Leg, motion: &Motion, curve: &Curve, to: &Vector, phase: f64) {
+    pub(super) fn take(
+        &mut self,
+        leg: &Leg<N>,
+        motion: &Motion<N>,
+        curve: &Curve,
+        to: &Vector<N>,
+        phase: f64,
+    ) {
         self.tell(leg, motion, curve);
         let (start, end) = (motion.voltage(&leg.state), motion.voltage(to));
-        let (low, high) = motion.bounds(&leg.state, to);
+        let (low, high) = motion.bounds(&leg.state, to, leg.drive, leg.time);
         let beyond = |span: Option<(f64, f64)>| span.is_none_or(|(l, h)| low < l || high > h);
         let now = leg.at(leg.time);
-        let new = beyond(self.trace.volts(now)) && !self.alike(leg, now);
+        let seen = self.trace.volts(now);
         let ends_outside = outside(self.volts, end);
         let doubtful = self.volts.is_some() && !ends_outside && beyond(self.volts);
-        let turns = if new || doubtful { leg.turns(motion) } else { Vec::new() };
         let mut found = ends_outside.then_some(leg.time);
         if doubtful && outside(self.volts, start) {
             found = Some(0.0);
         }
-        for after in turns {
-            let volts = leg.volts(motion, after);
-            self.see(leg.at(after), volts, leg.phase(motion, curve, after));
-            if !ends_outside && outside(self.volts, volts) {
-                found = Some(after);
+        if doubtful || beyond(seen) {
+            let mut alike = None;
+            for (from, to, most) in leg.turns(motion).into_iter().flatten() {
+                let leaves = doubtful && outside(self.volts, most);
+                let new = seen.is_none_or(|(low, high)| most < low || most > high);
+                if !leaves && (!new || *alike.get_or_insert_with(|| self.alike(leg, now))) {
+                    continue;
+                }
+                let slope = |after: f64| motion.slope_after(&leg.state, leg.drive, after);
+                let Some(after) = brent::root(slope, from, to) else { continue };
+                let volts = leg.volts(motion, after);
+                self.see(leg.at(after), volts, leg.phase(motion, curve, after));
+                if !ends_outside && outside(self.volts, volts) {
+                    found = Some(after);
+                }
             }
         }
         self.see(leg.at(leg.time), end, phase);
@@ -205,7 +226,7 @@ impl Watch {
     }
 
     /// Looks at the times asked for that fall into a leg.
-    fn tell(&mut self, leg: &Leg, motion: &Motion, curve: &Curve) {
+    fn tell(&mut self, leg: &Leg<N>, motion: &Motion<N>, curve: &Curve) {
         while let Some(time) = self.asked.get(self.told.len()).copied() {
             let after = (time - leg.cycle as f64 - leg.offset).max(0.0);
             if after > leg.time {
@@ -217,11 +238,11 @@ impl Watch {
     }
 
     /// Whether turns have been looked for in a leg like this: in lock one cycle is like the next.
-    fn alike(&mut self, leg: &Leg, now: f64) -> bool {
+    fn alike(&mut self, leg: &Leg<N>, now: f64) -> bool {
         if !self.trace.continues(now) {
             self.known = [None; 4];
         }
-        let like = |known: &Leg| {
+        let like = |known: &Leg<N>| {
             let scale = known.state.iter().fold(0.0_f64, |scale, x| scale.max(x.abs()));
             let near = known.state.iter().zip(&leg.state).all(|(a, b)| (a - b).abs() <= ALIKE * scale);
             near && (known.drive - leg.drive).abs() <= ALIKE * leg.drive.abs()
@@ -243,8 +264,8 @@ impl Watch {
 
     fn take_phase(
         &mut self,
-        leg: &Leg,
-        motion: &Motion,
+        leg: &Leg<N>,
+        motion: &Motion<N>,
         curve: &Curve,
         (start, end): (f64, f64),
         phase: f64,
@@ -258,7 +279,7 @@ impl Watch {
             self.phase_outside = Some((*leg, 0.0));
         } else if start * end < 0.0 {
             // The phase turns back where the frequency is the one aimed at.
-            let turn = Leg::sign_changes(|after| leg.volts(motion, after), &[0.0, leg.time]);
+            let turn = Leg::<N>::sign_changes(|after| leg.volts(motion, after), &[0.0, leg.time]);
             for after in turn {
                 let phase = leg.phase(motion, curve, after);
                 self.see(leg.at(after), 0.0, phase);
@@ -289,12 +310,12 @@ impl Watch {
 
     /// Periods of the last instant outside either window that is known so far, to within its leg.
     pub(super) fn last_outside(&self) -> f64 {
-        let of = |found: &Option<Outside>| found.as_ref().map_or(0.0, |(leg, after)| leg.at(*after));
+        let of = |found: &Option<Outside<N>>| found.as_ref().map_or(0.0, |(leg, after)| leg.at(*after));
         of(&self.frequency_outside).max(of(&self.phase_outside))
     }
 
     /// Periods of the last instant outside the window of the frequency, exact.
-    pub(super) fn frequency_time(&self, motion: impl Fn(bool) -> Motion) -> f64 {
+    pub(super) fn frequency_time(&self, motion: impl Fn(bool) -> Motion<N>) -> f64 {
         self.frequency_outside.as_ref().map_or(0.0, |(leg, after)| {
             let motion = motion(leg.held);
             last(leg, *after, |t| outside(self.volts, leg.volts(&motion, t)))
@@ -302,7 +323,7 @@ impl Watch {
     }
 
     /// Periods of the last instant outside the window of the phase, exact.
-    pub(super) fn phase_time(&self, curve: &Curve, motion: impl Fn(bool) -> Motion) -> f64 {
+    pub(super) fn phase_time(&self, curve: &Curve, motion: impl Fn(bool) -> Motion<N>) -> f64 {
         self.phase_outside.as_ref().map_or(0.0, |(leg, after)| {
             let motion = motion(leg.held);
             last(leg, *after, |t| outside(self.cycles, leg.phase(&motion, curve, t)))
@@ -311,7 +332,7 @@ impl Watch {
 }
 
 /// The last time in a leg that is outside, from one that is known to be, in periods from the start of the run.
-fn last(leg: &Leg, known: f64, outside: impl Fn(f64) -> bool) -> f64 {
+fn last<const N: usize>(leg: &Leg<N>, known: f64, outside: impl Fn(f64) -> bool) -> f64 {
     const POINTS: u32 = 64;
     let point = |k: u32| known + (leg.time - known) * f64::from(k) / f64::from(POINTS);
     let Some(k) = (0..POINTS).rev().find(|k| outside(point(*k))) else { return leg.at(known) };

@@ -1,0 +1,67 @@
+//! When the divider's next edge comes.
+
+use super::motion::Motion;
+use super::run::Engine;
+
+/// A step of Newton's rule after which no further one is needed, periods.
+pub(super) const CLOSE: f64 = 1e-10;
+
+impl<const N: usize> Engine<'_, N> {
+    /// When the divider's next edge comes, where that is plainly before `time`: guessed from where the loop stands, and
+    /// mended by a series round the guess. `None` where only a look at the whole way tells.
+    #[inline]
+    pub(super) fn edge_soon(&self, drive: f64, due: f64, time: f64) -> Option<f64> {
+        let Motion::Modes(modes) = &self.free else { return None };
+        if self.holding || !self.curve.is_straight() || due <= 0.0 {
+            return None;
+        }
+        let slope = self.curve.slope;
+        let [volts, rise, ..] = modes.derivatives(&self.state, drive);
+        let first = due / (1.0 + slope * volts);
+        let guess = first - 0.5 * slope * rise / (1.0 + slope * volts) * first * first;
+        if !(guess > 0.0 && guess < time) {
+            return None;
+        }
+        let (state, linear) = modes.after(&self.state, drive, guess);
+        let [volts, rise, bend, third] = modes.derivatives(&state, drive);
+        let speed = 1.0 + slope * volts;
+        let off = (guess + slope * linear - due) / speed;
+        let (two, three) = (0.5 * slope * rise / speed, slope * bend / (6.0 * speed));
+        // The series turned round; what it leaves out is of fourth order.
+        let step = -off * (1.0 + off * (two + off * (2.0 * two * two - three)));
+        let left = (slope * third / speed * off.powi(4)).abs() + (5.0 * two.powi(3) * off.powi(4)).abs();
+        let edge = guess + step;
+        (left <= f64::EPSILON * 0.1 * edge && edge > 0.0 && edge < time).then_some(edge)
+    }
+
+    /// When the divider's next edge comes: where the phase is due, by Newton's rule inside a bracket.
+    pub(super) fn divider_edge(&self, drive: f64, due: f64, time: f64, at_time: f64) -> f64 {
+        if due <= 0.0 {
+            return 0.0;
+        }
+        let (mut low, mut high) = (0.0, time);
+        let mut guess = time * due / at_time;
+        for _ in 0..60 {
+            let (state, moved) = self.moved(drive, guess);
+            let off = guess + moved - due;
+            if off < 0.0 {
+                low = guess;
+            } else {
+                high = guess;
+            }
+            let step = off / (1.0 + self.curve.share(self.motion().voltage(&state)));
+            let mut next = guess - step;
+            if !(next >= low && next <= high) {
+                next = 0.5 * (low + high);
+            } else if step.abs() <= CLOSE {
+                // The error is of the order of the step squared: below the last digit.
+                return next;
+            }
+            if (next - guess).abs() <= f64::EPSILON * guess {
+                return next;
+            }
+            guess = next;
+        }
+        guess
+    }
+}

@@ -1,0 +1,71 @@
+//! What the pump folds into the band: the sequence of a fractional divider, run in time with sources that do not match.
+//!
+//! A mismatch bends the characteristic of the detector at zero phase. The sequence, shaped to lie at high offsets, comes
+//! back from the bend with lines and noise at low ones. No linear model tells; the run does.
+
+use std::f64::consts::PI;
+
+use num_complex::Complex64;
+
+use super::heard::Heard;
+use super::injected::averaged;
+use super::{Fractional, Question, run};
+use crate::num::fourier::transform;
+use crate::physics::PhysicsError;
+use crate::physics::modulator::{Counted, Modulator};
+
+/// What a run of the sequence leaves at the output.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Folded {
+    /// Of a short sequence: offset (Hz) and power of one sideband over that of the carrier, up to half the detector
+    /// frequency.
+    Lines(Vec<(f64, f64)>),
+    /// Of a long one: mean L(f) per Hz from a tenth of the bandwidth to a third of it.
+    Noise(f64),
+}
+
+/// Detector periods that are heard at least.
+const HEARD: u64 = 1 << 13;
+
+/// Periods of one periodogram for every one of the bandwidth, and periodograms that are averaged.
+const PERIODS: (f64, usize) = (64.0, 12);
+
+/// Runs a loop in lock with the sequence of its divider and the pump as it is, and listens to the output.
+///
+/// # Errors
+/// [`PhysicsError::Degenerate`] where the loop has no gain or its filter no finite parts.
+pub fn folded(question: &Question, modulator: &Modulator, bandwidth: f64) -> Result<Folded, PhysicsError> {
+    let case = &question.case;
+    let rate = case.detector_frequency;
+    let skipped = (40.0 * rate / bandwidth) as usize + 1000;
+    let lines = modulator.counted() == Counted::Lines;
+    let segment = ((PERIODS.0 * rate / bandwidth) as usize).next_power_of_two();
+    let count = if lines {
+        // Whole sequences, so that each line falls into one bin.
+        let length = modulator.period();
+        (length * HEARD.div_ceil(length)) as usize
+    } else {
+        segment / 2 * (PERIODS.1 + 1)
+    };
+    let inner = Fractional::new(modulator, case.fixed_prescaler);
+    let mut heard = Heard::new(Some(inner), case.feedback_ratio, skipped, count);
+    let mut asked = question.clone();
+    (asked.frequency_window, asked.phase_window, asked.gear) = (None, None, None);
+    asked.until = (skipped + count + 2) as f64 / rate;
+    asked.quiet = f64::INFINITY;
+    run(&asked, &mut heard)?;
+    // From cycles of the detector to radians at the output.
+    let radians = 2.0 * PI * case.feedback_ratio / case.output_divider;
+    if lines {
+        let values: Vec<Complex64> =
+            heard.phase().iter().map(|phase| Complex64::from(phase * radians)).collect();
+        let found = transform(&values);
+        let step = (count as u64 / modulator.period()) as usize;
+        let line = |k: usize| (rate * k as f64 / count as f64, (found[k].norm() / count as f64).powi(2));
+        return Ok(Folded::Lines((1..=count / 2).filter(|k| k % step == 0).map(line).collect()));
+    }
+    let (density, _) = averaged(heard.phase(), segment, rate);
+    let line = |f: f64| (f * segment as f64 / rate).ceil() as usize;
+    let band = &density[line(0.1 * bandwidth)..=line(bandwidth / 3.0)];
+    Ok(Folded::Noise(0.5 * radians * radians * band.iter().sum::<f64>() / band.len() as f64))
+}
