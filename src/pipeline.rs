@@ -5,14 +5,14 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use crate::blocks::{self, Changes, Inputs, OpenItems, Solution, SolvedLoop};
+use crate::blocks::{self, Changes, Inputs, Kind, OpenItems, Solution, SolvedLoop};
 use crate::diag::{Diagnostic, Severity, Warned};
 use crate::document::{self, Basis, BlockInput, Document, Edition, Equation, Look};
 use crate::emit::{self, OutFile};
 use crate::exhibit::{Drawings, Exhibit};
 use crate::note::place::Place;
-use crate::note::{self, Note};
-use crate::results::Store;
+use crate::note::{self, Note, RawBlock};
+use crate::results::{BlockResult, Results, Store};
 use crate::solve::{self, Done};
 use crate::source::{FileFault, Files, SourceMap, Span, Spanned};
 use crate::template;
@@ -82,7 +82,18 @@ impl Solved {
 #[derive(Default)]
 pub struct Kept {
     blocks: solve::Kept,
+    shown: Shown,
     drawings: Arc<Drawings>,
+}
+
+/// What each block of the last turn showed.
+type Shown = BTreeMap<String, ShownBefore>;
+
+struct ShownBefore {
+    /// Of the block then: they are the same ones as long as it is not solved again.
+    results: Arc<Results>,
+    looked_at: String,
+    exhibits: Vec<Exhibit>,
 }
 
 impl Kept {
@@ -189,7 +200,7 @@ fn run(
         return None;
     }
     let edition = job.edition.unwrap_or(Edition::Review);
-    let mut document = document(job, &note, &done, edition, sources, out)?;
+    let mut document = document(job, &note, &done, edition, sources, &mut kept.shown, out)?;
     document.drawings = Arc::clone(&kept.drawings);
     document.pictures = pictures(job, &note, &document, out);
     let named = match edition {
@@ -234,6 +245,7 @@ fn document(
     done: &Done,
     edition: Edition,
     sources: &Arc<SourceMap>,
+    shown: &mut Shown,
     out: &mut Vec<Diagnostic>,
 ) -> Option<Document> {
     let template = template::Prose::new(&done.store);
@@ -264,16 +276,17 @@ fn document(
         thorough: job.thorough,
         trial: None,
     };
+    shown.retain(|name, _| done.solved.contains_key(name));
+    let block_input = |raw: &RawBlock| {
+        let (solution, stored) = (done.solved.get(&raw.name)?, done.store.block(&raw.name)?);
+        block_input(solution, stored, edition, &inputs, shown)
+    };
     let input = document::Input {
         edition,
         front: note.front.clone(),
         prose,
         store: done.store.clone(),
-        blocks: note
-            .blocks
-            .iter()
-            .filter_map(|raw| block_input(done.solved.get(&raw.name)?, raw.line, edition, &inputs))
-            .collect(),
+        blocks: note.blocks.iter().filter_map(block_input).collect(),
         what_if: done.store.what_if.clone(),
         typesetter: TYPESETTER.to_owned(),
         fill: &fill,
@@ -327,9 +340,10 @@ fn pictures(
 
 fn block_input(
     solution: &Solution,
-    line: usize,
+    stored: &BlockResult,
     edition: Edition,
     inputs: &Inputs<'_>,
+    shown_before: &mut Shown,
 ) -> Option<BlockInput> {
     let Solution { given, solved } = solution;
     let kind = blocks::kind(given.kind)?;
@@ -340,7 +354,7 @@ fn block_input(
     let all = match (edition, solved.model.downcast_ref::<Changes>()) {
         // What was internal in an earlier revision is not told apart by the audience of this one.
         (Edition::Customer, Some(changes)) => changes.public(inputs),
-        _ => kind.show(given, solved, inputs),
+        _ => exhibits(kind, solution, stored, inputs, shown_before),
     };
     let exhibits = all.into_iter().filter(|exhibit| match exhibit {
         Exhibit::Figure(_) => shown("figure"),
@@ -359,7 +373,7 @@ fn block_input(
     Some(BlockInput {
         name: given.name.clone(),
         kind: given.kind,
-        line,
+        line: stored.line,
         internal: given.internal,
         caption: fields
             .text("caption")
@@ -370,6 +384,31 @@ fn block_input(
         netlist: solved.model.downcast_ref::<SolvedLoop>().map(SolvedLoop::netlist),
         open_items: solved.model.downcast_ref::<OpenItems>().map_or(0, |items| items.open),
     })
+}
+
+/// What a block shows; made again only where something of it may be other than in the turn before.
+fn exhibits(
+    kind: &dyn Kind,
+    solution: &Solution,
+    stored: &BlockResult,
+    inputs: &Inputs<'_>,
+    before: &mut Shown,
+) -> Vec<Exhibit> {
+    let Solution { given, solved } = solution;
+    let looked_at = kind.looks_at(given, inputs);
+    let same =
+        |known: &&ShownBefore| Arc::ptr_eq(&known.results, &stored.results) && known.looked_at == looked_at;
+    if let Some(known) = before.get(&given.name).filter(same) {
+        return known.exhibits.clone();
+    }
+    let exhibits = kind.show(given, solved, inputs);
+    if exhibits.iter().all(Exhibit::is_placeless) {
+        let results = Arc::clone(&stored.results);
+        before.insert(given.name.clone(), ShownBefore { results, looked_at, exhibits: exhibits.clone() });
+    } else {
+        before.remove(&given.name);
+    }
+    exhibits
 }
 
 fn words(fault: &FileFault) -> String {

@@ -250,7 +250,7 @@ fn table(ways: &Ways) -> Exhibit {
         }));
         row
     });
-    Exhibit::Table(Table {
+    Exhibit::table(Table {
         anchor: "table".to_owned(),
         caption: format!(
             "Alternatives to loop \"{}\", each with the parts it would have on the board",

@@ -138,10 +138,7 @@ fn store(inputs: &Inputs<'_>) -> Store {
             line: 0,
             digest: String::new(),
             internal: solution.given.internal,
-            fields: solved.fields.clone(),
-            metrics: solved.metrics.clone(),
-            functions: Vec::new(),
-            beside: solved.beside.clone(),
+            results: solved.results(),
         });
         store.requirements.extend(solved.verdicts.iter().cloned());
     }
@@ -192,7 +189,7 @@ impl Changes {
             rows.push(row(("lines of the note that went or came", "text")));
         }
         let since = &self.since;
-        let mut exhibits = vec![Exhibit::Table(Table {
+        let mut exhibits = vec![Exhibit::table(Table {
             anchor: "table".to_owned(),
             caption: format!("Changes since revision {since}"),
             columns: vec![Column::text("What", "what"), Column::number("How many", "count")],
@@ -200,7 +197,7 @@ impl Changes {
             note: format!("In one sentence: {}.", shown.sentence()),
         })];
         let tables = sections.iter().enumerate().map(|(index, section)| table(section, index + 2, since));
-        exhibits.extend(tables.map(Exhibit::Table));
+        exhibits.extend(tables.map(Exhibit::table));
         exhibits
     }
 }

@@ -109,7 +109,7 @@ pub(super) fn exhibits(found: &InTime, name: &str) -> Vec<Exhibit> {
         ]
     });
     vec![
-        Exhibit::Figure(Figure {
+        Exhibit::figure(Figure {
             anchor: "in_time".to_owned(),
             caption: "Noise in the time domain: averaged periodograms over the formula".to_owned(),
             alt: format!(
@@ -118,7 +118,7 @@ pub(super) fn exhibits(found: &InTime, name: &str) -> Vec<Exhibit> {
             ),
             drawing: Drawing::Plot(Plot::new(offset, vec![Panel::new(level, curves)])),
         }),
-        Exhibit::Table(Table {
+        Exhibit::table(Table {
             anchor: "table".to_owned(),
             caption: "Noise in the time domain, band by band".to_owned(),
             columns: vec![

@@ -69,7 +69,7 @@ pub struct Solution {
     /// As given.
     pub given: Given,
     /// What came out.
-    pub solved: Solved,
+    pub solved: Arc<Solved>,
 }
 
 /// Solved blocks by name.

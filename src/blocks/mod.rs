@@ -11,7 +11,7 @@ use crate::diag::Diagnostic;
 use crate::exhibit::Exhibit;
 use crate::note::KindInfo;
 use crate::note::schema::{Field, Schema, Type};
-use crate::results::{Group, MetricFunction, Verdict};
+use crate::results::{Group, MetricFunction, Results, Verdict};
 use crate::units::Unit;
 
 mod again;
@@ -169,9 +169,13 @@ pub trait Kind: Sync {
     /// # Errors
     /// Every fault, each with its place.
     fn solve(&self, given: &Given, inputs: &Inputs<'_>) -> Answer;
-    /// What the document shows of it.
+    /// What the document shows of it; follows from the block, what it needs and what [`Kind::looks_at`] names.
     fn show(&self, _given: &Given, _solved: &Solved, _inputs: &Inputs<'_>) -> Vec<Exhibit> {
         Vec::new()
+    }
+    /// What else its exhibits show of the note, as a text that changes with it.
+    fn looks_at(&self, _given: &Given, _inputs: &Inputs<'_>) -> String {
+        String::new()
     }
 }
 
@@ -242,6 +246,11 @@ impl Solved {
     /// A facts block: its fields as used.
     pub fn facts<M: Any + Send + Sync>(given: &Given, model: M) -> Self {
         Self { fields: Some(facts_group(&given.fields)), ..Self::new(model) }
+    }
+
+    /// Its results, as they are stored.
+    pub fn results(&self) -> Arc<Results> {
+        Results::new(self.fields.clone(), self.metrics.clone(), self.functions.clone(), self.beside.clone())
     }
 
     /// Sets the metrics.

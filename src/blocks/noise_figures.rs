@@ -1,5 +1,7 @@
 //! Figures and tables of a noise budget.
 
+use std::sync::Arc;
+
 use super::phase_noise::SolvedNoise;
 use super::prelude::*;
 use super::{in_time, spur_figures};
@@ -33,7 +35,8 @@ fn number_tables(shown: &mut [Exhibit]) {
     for exhibit in shown {
         if let Exhibit::Table(table) = exhibit {
             count += 1;
-            table.anchor = if count == 1 { "table".to_owned() } else { format!("table.{count}") };
+            Arc::make_mut(table).anchor =
+                if count == 1 { "table".to_owned() } else { format!("table.{count}") };
         }
     }
 }
@@ -120,7 +123,7 @@ fn budget(noise: &SolvedNoise, given: &Given, masks: &[Mask]) -> Exhibit {
             Some(format!("{level} at {}", print(f, Unit::Hertz, Digits::All)))
         })
         .collect();
-    Exhibit::Figure(Figure {
+    Exhibit::figure(Figure {
         anchor: "figure".to_owned(),
         caption: format!(
             "Phase noise at the output of the loop \u{201c}{}\u{201d}, by contributor",
@@ -166,7 +169,7 @@ fn shares(noise: &SolvedNoise, given: &Given) -> Option<Exhibit> {
         .collect();
     rows.sort_by(|a, b| b.2.total_cmp(&a.2));
     let first = rows.first()?;
-    Some(Exhibit::Figure(Figure {
+    Some(Exhibit::figure(Figure {
         anchor: "figure.2".to_owned(),
         caption: "Share of each contributor in the integrated noise power".to_owned(),
         alt: format!(
@@ -206,7 +209,7 @@ fn spots(noise: &SolvedNoise) -> Exhibit {
         row.extend(spot.parts.iter().map(|(_, density)| cell(*density)));
         row
     });
-    Exhibit::Table(Table {
+    Exhibit::table(Table {
         anchor: "table".to_owned(),
         caption: "Phase noise at chosen offsets, dBc/Hz".to_owned(),
         rows: rows.collect(),
@@ -262,7 +265,7 @@ fn totals(noise: &SolvedNoise, solved: &Solved, given: &Given) -> Exhibit {
         Some(Node::Metric(metric)) => Some(vec![Cell::Text((*words).to_owned()), number_cell(metric)]),
         _ => None,
     });
-    Exhibit::Table(Table {
+    Exhibit::table(Table {
         anchor: "table".to_owned(),
         caption: over.map_or("Integrated noise".to_owned(), |range| format!("Integrated over {range}")),
         columns: vec![Column::text("Quantity", "quantity"), Column::number("Value", "value")],

@@ -81,7 +81,7 @@ impl Kind for OpenItemsKind {
                 Cell::Text(state),
             ]);
         }
-        vec![Exhibit::Table(Table {
+        vec![Exhibit::table(Table {
             anchor: "table".to_owned(),
             caption: "Open items".to_owned(),
             columns: vec![

@@ -72,7 +72,7 @@ impl Kind for PartsListKind {
                 ),
             ]
         });
-        vec![Exhibit::Table(Table {
+        vec![Exhibit::table(Table {
             anchor: "table".to_owned(),
             caption: "Parts of the loop filter".to_owned(),
             columns: vec![

@@ -272,6 +272,9 @@ impl Kind for PhaseNoiseKind {
         answer.equations = EQUATIONS;
         Ok(answer)
     }
+    fn looks_at(&self, given: &Given, inputs: &Inputs<'_>) -> String {
+        format!("{:?}", masks_for(given, "total", inputs))
+    }
     fn show(&self, given: &Given, solved: &Solved, inputs: &Inputs<'_>) -> Vec<Exhibit> {
         match solved.model.downcast_ref::<SolvedNoise>() {
             Some(noise) => noise_figures::exhibits(noise, given, solved, &masks_for(given, "total", inputs)),

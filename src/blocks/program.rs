@@ -324,7 +324,7 @@ fn fields_table(found: &SolvedProgram) -> Exhibit {
         }));
     }
     let output = print(to_f64(&found.own.output), Unit::Hertz, Digits::All);
-    Exhibit::Table(Table {
+    Exhibit::table(Table {
         anchor: "table".to_owned(),
         caption: format!("Register words for {output}, field by field"),
         columns: vec![
@@ -366,7 +366,7 @@ fn channels_table(found: &SolvedProgram) -> Exhibit {
             )
         })
         .collect();
-    Exhibit::Table(Table {
+    Exhibit::table(Table {
         anchor: "table.2".to_owned(),
         caption: "Register words channel by channel".to_owned(),
         columns,

@@ -105,7 +105,7 @@ fn figure(region: &Region) -> Exhibit {
     };
     let total = region.cells.iter().map(Vec::len).sum::<usize>();
     let held = region.cells.iter().flatten().filter(|cell| cell.holds()).count();
-    Exhibit::Figure(Figure {
+    Exhibit::figure(Figure {
         anchor: "figure".to_owned(),
         caption: format!(
             "Where every requirement on loop \"{}\" holds, over {} and {}, ideal parts",
@@ -185,7 +185,7 @@ fn table(region: &Region) -> Exhibit {
             ]);
         }
     }
-    Exhibit::Table(Table {
+    Exhibit::table(Table {
         anchor: "table".to_owned(),
         caption: format!(
             "What bounds loop \"{}\" on each side of the chosen point, the other field held",

@@ -147,7 +147,7 @@ fn stated(verdicts: &[Verdict]) -> Exhibit {
             Cell::Text(v.source.clone()),
         ]
     });
-    Exhibit::Table(Table {
+    Exhibit::table(Table {
         anchor: "table".to_owned(),
         caption: "Requirements as stated".to_owned(),
         rows: rows.collect(),

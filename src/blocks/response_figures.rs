@@ -70,7 +70,7 @@ fn open_loop(response: &SolvedResponse, given: &Given) -> Exhibit {
     }
     let words =
         margins.phase_margin.map_or(String::new(), |m| format!(" Phase margin {}.", short(m, Unit::Degree)));
-    Exhibit::Figure(Figure {
+    Exhibit::figure(Figure {
         anchor: "figure".to_owned(),
         caption: "Open loop: gain and phase, with every crossing".to_owned(),
         alt: format!(
@@ -119,7 +119,7 @@ fn closed_loop(response: &SolvedResponse, given: &Given) -> Exhibit {
     if let Some(f) = margins.closed_bandwidth.filter(|f| inside(*f)) {
         marks.push(Mark::Vertical { x: f, label: format!("−3 dB at {}", short(f, Unit::Hertz)) });
     }
-    Exhibit::Figure(Figure {
+    Exhibit::figure(Figure {
         anchor: "figure.2".to_owned(),
         caption: "Closed loop H and error E".to_owned(),
         alt: format!(
@@ -160,7 +160,7 @@ fn table(solved: &Solved) -> Exhibit {
         ("peaking", "Peaking"),
         ("closed_bandwidth", "Closed-loop bandwidth, −3 dB"),
     ];
-    Exhibit::Table(Table {
+    Exhibit::table(Table {
         anchor: "table".to_owned(),
         caption: "Margins of the continuous and of the sampled loop".to_owned(),
         columns: vec![

@@ -84,7 +84,7 @@ fn figure(spurs: &SolvedSpurs, given: &Given, masks: &[Mask]) -> Exhibit {
         let offset = print(line.offset, Unit::Hertz, Digits::Significant(4));
         format!(" The highest stands at {offset} with {} dBc ({}).", decibels(line.level), line.cause)
     });
-    Exhibit::Figure(Figure {
+    Exhibit::figure(Figure {
         anchor: "figure".to_owned(),
         caption: format!("Discrete lines of the loop \u{201c}{}\u{201d}. {LOWER_BOUND}", spurs.of),
         alt: format!(
@@ -132,7 +132,7 @@ fn table(spurs: &SolvedSpurs, solved: &Solved) -> Exhibit {
             Cell::Text(line.source.basis().to_owned()),
         ]
     });
-    Exhibit::Table(Table {
+    Exhibit::table(Table {
         anchor: "table".to_owned(),
         caption: format!("Discrete lines at the output of the loop \u{201c}{}\u{201d}", spurs.of),
         columns: vec![

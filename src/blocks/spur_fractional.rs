@@ -116,7 +116,7 @@ pub(super) fn figure(spurs: &SolvedSpurs, name: &str) -> Option<Exhibit> {
         marks.push(Mark::vertical(design, "design channel"));
     }
     let share = levels().filter(|level| *level > high - 20.0).count();
-    Some(Exhibit::Figure(Figure {
+    Some(Exhibit::figure(Figure {
         anchor: "figure.2".to_owned(),
         caption: format!(
             "Boundary line of the loop \u{201c}{of}\u{201d} in each of its {} channels. It is highest in the channel {}, \

@@ -246,6 +246,9 @@ impl Kind for SpursKind {
         answer.equations = if divides_whole { &EQUATIONS[..3] } else { EQUATIONS };
         Ok(answer)
     }
+    fn looks_at(&self, given: &Given, inputs: &Inputs<'_>) -> String {
+        format!("{:?}", masks_for(given, "lines", inputs))
+    }
     fn show(&self, given: &Given, solved: &Solved, inputs: &Inputs<'_>) -> Vec<Exhibit> {
         match solved.model.downcast_ref::<SolvedSpurs>() {
             Some(spurs) => spur_figures::exhibits(spurs, given, solved, &masks_for(given, "lines", inputs)),

@@ -140,7 +140,7 @@ impl Kind for ValuesKind {
                 number_cell(metric),
             ]);
         }
-        vec![Exhibit::Table(Table {
+        vec![Exhibit::table(Table {
             anchor: "table".to_owned(),
             caption: "Derived values".to_owned(),
             columns: vec![

@@ -165,7 +165,7 @@ pub(super) fn disagreements(store: &Store) -> Vec<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::results::{BlockResult, Group, Metric, Second};
+    use crate::results::{BlockResult, Group, Metric, Results, Second};
     use crate::source::{SourceMap, Span};
 
     fn verdict(id: &str, state: State) -> Verdict {
@@ -248,10 +248,7 @@ LO-4         not judged  -          -          -         -                  by t
             line: 1,
             digest: String::new(),
             internal: false,
-            fields: None,
-            metrics,
-            functions: Vec::new(),
-            beside: Group::new(),
+            results: Results::new(None, metrics, Vec::new(), Group::new()),
         };
         let lines = disagreements(&Store { blocks: vec![block], ..Store::default() });
         assert_eq!(lines.len(), 1);

@@ -262,7 +262,7 @@ impl Numbering<'_> {
                         number: self.figures,
                         caption: caption.take().unwrap_or_else(|| vec![Inline::Text(figure.caption.clone())]),
                         file: file_of(name, &figure.anchor, "figures", "figure", "svg"),
-                        figure: figure.clone(),
+                        figure: Arc::clone(figure),
                         line,
                     }))
                 }

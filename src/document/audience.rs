@@ -1,7 +1,7 @@
 //! Who may read what: a mark on every node of the prose, and the edition chosen from the marks.
 
 use super::{Block, Edition};
-use crate::results::{Group, MetricPath, Store};
+use crate::results::{Group, MetricPath, Results, Store};
 
 /// For whom a node is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -107,8 +107,11 @@ pub(super) fn choose_results(mut store: Store, internal: &[String], edition: Edi
     }
     // `band` and `tolerance` repeat the blocks of a loop, the internal ones among them, below their own names.
     for block in &mut store.blocks {
-        prune(&mut block.metrics, internal);
-        prune(&mut block.beside, internal);
+        let (mut metrics, mut beside) = (block.results.metrics.clone(), block.results.beside.clone());
+        prune(&mut metrics, internal);
+        prune(&mut beside, internal);
+        let Results { fields, functions, .. } = &*block.results;
+        block.results = Results::new(fields.clone(), metrics, functions.clone(), beside);
     }
     store
 }

@@ -1,5 +1,7 @@
 //! Exhibits in their places, and facts as used.
 
+use std::sync::Arc;
+
 use super::{Basis, Block, Inline};
 use crate::exhibit::{Column, Figure};
 use crate::results::{BlockResult, Group, Node, State};
@@ -42,7 +44,7 @@ pub struct PlacedFigure {
     /// Path of its file.
     pub file: String,
     /// The figure.
-    pub figure: Figure,
+    pub figure: Arc<Figure>,
     /// Line of the block in the note.
     pub line: usize,
 }
@@ -118,12 +120,12 @@ pub(super) fn file_of(block: &str, anchor: &str, folder: &str, plain: &str, endi
 /// The fields of a facts block, flat, in order.
 pub(super) fn fields_of(block: &BlockResult) -> Vec<(String, String)> {
     let mut out = Vec::new();
-    if let Some(fields) = &block.fields {
+    if let Some(fields) = &block.results.fields {
         flatten(fields, "", &mut out);
     }
     // `values` are facts whose numbers are metrics.
     if block.kind == "values" {
-        flatten(&block.metrics, "", &mut out);
+        flatten(&block.results.metrics, "", &mut out);
     }
     out
 }

@@ -3,7 +3,7 @@
 use super::{Emitter, OutFile};
 use crate::diag::Diagnostic;
 use crate::document::{Document, Look};
-use crate::results::to_json;
+use crate::results::to_text;
 
 /// Results as JSON.
 pub(super) struct Json;
@@ -14,7 +14,6 @@ impl Emitter for Json {
     }
 
     fn emit(&self, document: &Document, _look: &Look) -> Result<Vec<OutFile>, Vec<Diagnostic>> {
-        let text = format!("{:#}\n", to_json(&document.store));
-        Ok(vec![OutFile::text("results.json", text)])
+        Ok(vec![OutFile::text("results.json", to_text(&document.store))])
     }
 }

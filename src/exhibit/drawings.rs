@@ -1,7 +1,7 @@
 //! Figures drawn before, for who draws a document again and again.
 
 use std::collections::BTreeMap;
-use std::sync::{Mutex, PoisonError};
+use std::sync::{Arc, Mutex, PoisonError};
 
 use super::{DrawFault, Figure, Svg, draw};
 
@@ -9,7 +9,7 @@ use super::{DrawFault, Figure, Svg, draw};
 /// document.
 #[derive(Debug, Default)]
 pub struct Drawings {
-    drawn: Mutex<BTreeMap<String, (Figure, Svg)>>,
+    drawn: Mutex<BTreeMap<String, (Arc<Figure>, Svg)>>,
 }
 
 impl Drawings {
@@ -17,13 +17,15 @@ impl Drawings {
     ///
     /// # Errors
     /// As [`draw()`].
-    pub fn draw(&self, name: &str, figure: &Figure) -> Result<Svg, DrawFault> {
+    pub fn draw(&self, name: &str, figure: &Arc<Figure>) -> Result<Svg, DrawFault> {
         let before = || self.drawn.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some((_, svg)) = before().get(name).filter(|(known, _)| known == figure) {
+        if let Some((_, svg)) =
+            before().get(name).filter(|(known, _)| Arc::ptr_eq(known, figure) || known == figure)
+        {
             return Ok(svg.clone());
         }
         let svg = draw(figure)?;
-        before().insert(name.to_owned(), (figure.clone(), svg.clone()));
+        before().insert(name.to_owned(), (Arc::clone(figure), svg.clone()));
         Ok(svg)
     }
 

@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use crate::diag::Diagnostic;
+use crate::note::place::Place;
 use crate::source::Span;
 
 /// A block and what it needs.
@@ -13,7 +14,7 @@ pub struct Vertex {
     /// Where it opens.
     pub span: Span,
     /// Blocks it needs, each with the place that says so.
-    pub needs: Vec<(String, Span)>,
+    pub needs: Vec<(String, Place)>,
 }
 
 /// The order in which to solve, by index into the list given; blocks on a cycle are left out.
@@ -78,8 +79,8 @@ fn fault(cycle: &[usize], vertices: &[Vertex]) -> Diagnostic {
     let mut diagnostic = Diagnostic::error("circular", message);
     for (position, &i) in cycle.iter().enumerate() {
         let next = &vertices[cycle[(position + 1) % cycle.len()]].name;
-        let span =
-            vertices[i].needs.iter().find(|(name, _)| name == next).map_or(vertices[i].span, |(_, s)| *s);
+        let need = vertices[i].needs.iter().find(|(name, _)| name == next);
+        let span = need.map_or(vertices[i].span, |(_, place)| place.span());
         diagnostic = if position == 0 {
             diagnostic.at(span).expected(format!("needs `{next}`"))
         } else {
@@ -92,16 +93,19 @@ fn fault(cycle: &[usize], vertices: &[Vertex]) -> Diagnostic {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::note::place::Text;
+    use crate::note::yaml::parse;
     use crate::source::SourceMap;
 
     fn vertices(list: &[(&str, &[&str])]) -> Vec<Vertex> {
         let file = SourceMap::new().add("note.md", "text");
         let span = Span::new(file, 0, 1);
+        let tree = parse(Text::whole(file, "text", ""), &mut Vec::new()).expect("reads");
         list.iter()
             .map(|(name, needs)| Vertex {
                 name: (*name).to_owned(),
                 span,
-                needs: needs.iter().map(|n| ((*n).to_owned(), span)).collect(),
+                needs: needs.iter().map(|n| ((*n).to_owned(), tree.place.known(span))).collect(),
             })
             .collect()
     }

@@ -2,13 +2,56 @@
 
 use serde_json::{Map, Value, json};
 
-use super::store::{BlockResult, Group, Metric, Node, Number, Remedy, Store, Verdict};
+use super::store::{BlockResult, Group, Metric, Node, Number, Remedy, Results, Store, Verdict};
 
 /// Version of the tool as results.json and the document state it.
 pub const TOOL: &str = concat!("loopcase ", env!("CARGO_PKG_VERSION"));
 
 /// The whole store as JSON.
 pub fn to_json(store: &Store) -> Value {
+    let mut root = head(store);
+    let blocks = store.blocks.iter().map(|b| (b.name.clone(), block(b))).collect::<Map<_, _>>();
+    root.insert("blocks".into(), Value::Object(blocks));
+    root.append(&mut tail(store));
+    Value::Object(root)
+}
+
+/// The same as the text of results.json. The lines of a block are made once: of a curve there are hundreds.
+pub fn to_text(store: &Store) -> String {
+    let mut out = String::from("{");
+    let entries = |map: Map<String, Value>, out: &mut String| {
+        for (name, value) in map {
+            out.push_str(&format!("\n  {}: {},", json!(name), lines(&value, 1)));
+        }
+    };
+    entries(head(store), &mut out);
+    out.push_str("\n  \"blocks\": {");
+    for (index, block) in store.blocks.iter().enumerate() {
+        let comma = if index == 0 { "" } else { "," };
+        out.push_str(&format!("{comma}\n    {}: {{", json!(block.name)));
+        for (name, value) in title(block) {
+            out.push_str(&format!("\n      {}: {},", json!(name), lines(&value, 3)));
+        }
+        out.push_str(block.results.lines.get_or_init(|| {
+            let entry = |(name, value)| format!("\n      {}: {}", json!(name), lines(&value, 3));
+            content(&block.results).into_iter().map(entry).collect::<Vec<_>>().join(",")
+        }));
+        out.push_str("\n    }");
+    }
+    out.push_str(if store.blocks.is_empty() { "}," } else { "\n  }," });
+    entries(tail(store), &mut out);
+    out.pop();
+    out.push_str("\n}\n");
+    out
+}
+
+/// A value as lines that stand `depth` levels in.
+fn lines(value: &Value, depth: usize) -> String {
+    format!("{value:#}").replace('\n', &format!("\n{}", "  ".repeat(depth)))
+}
+
+/// What stands before the blocks.
+fn head(store: &Store) -> Map<String, Value> {
     let mut root = Map::new();
     root.insert("note".into(), json!(store.note));
     if let Some(revision) = &store.revision {
@@ -18,28 +61,43 @@ pub fn to_json(store: &Store) -> Value {
     if !store.what_if.is_empty() {
         root.insert("what_if".into(), json!(store.what_if));
     }
-    let blocks = store.blocks.iter().map(|b| (b.name.clone(), block(b))).collect::<Map<_, _>>();
-    root.insert("blocks".into(), Value::Object(blocks));
+    root
+}
+
+/// What stands behind them.
+fn tail(store: &Store) -> Map<String, Value> {
+    let mut root = Map::new();
     root.insert("requirements".into(), store.requirements.iter().map(verdict).collect());
     let warnings =
         store.warnings.iter().map(|w| json!({"block": w.block, "line": w.line, "text": w.text})).collect();
     root.insert("warnings".into(), warnings);
-    Value::Object(root)
+    root
 }
 
 fn block(block: &BlockResult) -> Value {
+    let mut map = title(block);
+    map.append(&mut content(&block.results));
+    Value::Object(map)
+}
+
+fn title(block: &BlockResult) -> Map<String, Value> {
     let mut map = Map::new();
     map.insert("kind".into(), json!(block.kind));
     map.insert("line".into(), json!(block.line));
     map.insert("digest".into(), json!(block.digest));
-    if let Some(fields) = &block.fields {
+    map
+}
+
+fn content(results: &Results) -> Map<String, Value> {
+    let mut map = Map::new();
+    if let Some(fields) = &results.fields {
         map.insert("fields".into(), group_json(fields));
     }
-    map.insert("metrics".into(), group_json(&block.metrics));
-    for (name, node) in &block.beside.0 {
+    map.insert("metrics".into(), group_json(&results.metrics));
+    for (name, node) in &results.beside.0 {
         map.insert(name.clone(), self::node(node));
     }
-    Value::Object(map)
+    map
 }
 
 /// A group as JSON.
@@ -135,4 +193,39 @@ fn remedy(remedy: &Remedy) -> Value {
         }
     }
     Value::Object(map)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::results::Warning;
+    use crate::source::{SourceMap, Span};
+    use crate::units::Unit;
+
+    #[test]
+    fn the_text_is_that_of_the_value() {
+        let same = |store: &Store| assert_eq!(to_text(store), format!("{:#}\n", to_json(store)));
+        let mut store = Store { note: "a \"b\"\n".to_owned(), ..Store::default() };
+        same(&store);
+        let mut metrics = Group::new();
+        metrics.metric("x", Metric::real(1.5, Unit::Hertz).with_all(vec![1.5, 2.0]));
+        metrics.put("curve", Node::Series { unit: Unit::One, values: vec![0.1, 1e-30] });
+        metrics.put("words", Node::List(vec![Node::Text("{\n}".to_owned()), Node::Flag(true)]));
+        metrics.put("none", Node::Group(Group::new()));
+        let block = |name: &str, metrics: Group| BlockResult {
+            name: name.to_owned(),
+            kind: "loop",
+            span: Span::new(SourceMap::new().add("a", ""), 0, 0),
+            line: 7,
+            digest: "0".to_owned(),
+            internal: false,
+            results: Results::new(Some(Group::new()), metrics.clone(), Vec::new(), metrics),
+        };
+        store.blocks = vec![block("a", metrics), block("b", Group::new())];
+        store.what_if = vec!["a.b = 1".to_owned()];
+        let text = "t".to_owned();
+        store.warnings = vec![Warning { block: "a".to_owned(), line: 1, text, internal: false }];
+        same(&store);
+        same(&store);
+    }
 }

@@ -1,6 +1,6 @@
 //! Finding a result by its dotted name.
 
-use super::store::{BlockResult, Group, Metric, MetricFunction, Node, Store};
+use super::store::{BlockResult, Group, Metric, MetricFunction, Node, Results, Store};
 
 /// A dotted name as written in `metric:`, `limit:` or where a quantity may stand: `lo.bandwidth`, `noise.at("10 kHz")`.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -57,11 +57,11 @@ impl Store {
     pub fn find(&self, path: &MetricPath) -> Result<Node, LookupFault> {
         if path.names.is_empty() {
             let values: Vec<&BlockResult> = self.blocks.iter().filter(|b| b.kind == "values").collect();
-            if let Some(node) = values.iter().find_map(|b| b.metrics.get(&path.block)) {
+            if let Some(node) = values.iter().find_map(|b| b.results.metrics.get(&path.block)) {
                 return Ok(node.clone());
             }
             let mut known: Vec<String> =
-                values.iter().flat_map(|b| b.metrics.names()).map(str::to_owned).collect();
+                values.iter().flat_map(|b| b.results.metrics.names()).map(str::to_owned).collect();
             known.extend(self.blocks.iter().map(|b| b.name.clone()));
             let message = if self.block(&path.block).is_some() {
                 format!("`{}` is a block, not a number", path.block)
@@ -106,8 +106,8 @@ impl BlockResult {
     /// # Errors
     /// [`LookupFault`] with what is there instead.
     pub fn find(&self, names: &[String], argument: Option<&str>) -> Result<Node, LookupFault> {
-        let roots = [Some(&self.metrics), self.fields.as_ref(), Some(&self.beside)];
-        find_below(&self.name, &roots, &self.functions, names, argument)
+        let Results { metrics, fields, beside, functions, .. } = &*self.results;
+        find_below(&self.name, &[Some(metrics), fields.as_ref(), Some(beside)], functions, names, argument)
     }
 }
 

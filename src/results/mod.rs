@@ -5,9 +5,10 @@ mod judge;
 mod lookup;
 mod store;
 
-pub use json::{TOOL, group_json, to_json};
+pub use json::{TOOL, group_json, to_json, to_text};
 pub use judge::{Judgement, Limit, MaskPoint, mask_level};
 pub use lookup::{LookupFault, MetricPath, find_below};
 pub use store::{
-    BlockResult, Group, Metric, MetricFunction, Node, Number, Remedy, Second, State, Store, Verdict, Warning,
+    BlockResult, Group, Metric, MetricFunction, Node, Number, Remedy, Results, Second, State, Store, Verdict,
+    Warning,
 };

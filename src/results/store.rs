@@ -1,7 +1,7 @@
 //! The typed store of results.
 
 use std::fmt;
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 
 use crate::source::Span;
 use crate::units::{Digits, Unit, print};
@@ -208,6 +208,13 @@ pub struct BlockResult {
     pub digest: String,
     /// Whether it stays in the house.
     pub internal: bool,
+    /// What it gave.
+    pub results: Arc<Results>,
+}
+
+/// What one block gave. Shared, not copied, between the stages and from one turn of `follow` to the next.
+#[derive(Debug)]
+pub struct Results {
     /// The fields of a facts block, as used.
     pub fields: Option<Group>,
     /// Metrics.
@@ -216,6 +223,20 @@ pub struct BlockResult {
     pub functions: Vec<(String, MetricFunction)>,
     /// What stands beside the metrics in results.json (`channels`, `options`).
     pub beside: Group,
+    /// Its lines of results.json, once they were asked for.
+    pub(super) lines: OnceLock<String>,
+}
+
+impl Results {
+    /// Fields, metrics, metrics with an argument, and what stands beside them.
+    pub fn new(
+        fields: Option<Group>,
+        metrics: Group,
+        functions: Vec<(String, MetricFunction)>,
+        beside: Group,
+    ) -> Arc<Self> {
+        Arc::new(Self { fields, metrics, functions, beside, lines: OnceLock::new() })
+    }
 }
 
 /// How a requirement came out.
@@ -372,7 +393,7 @@ impl Store {
     pub fn second_routes(&self) -> Vec<(&str, String, &Metric)> {
         let mut found = Vec::new();
         for block in &self.blocks {
-            visit(&block.metrics, "", &mut |name, metric| {
+            visit(&block.results.metrics, "", &mut |name, metric| {
                 if metric.second.is_some() {
                     found.push((block.name.as_str(), name.to_owned(), metric));
                 }

@@ -49,7 +49,7 @@ impl Again for Trials<'_> {
             };
             let given = given(draft, own.then_some(change), &inputs)?;
             let answer = draft.kind.solve(&given, &inputs)?;
-            solved.insert(name.to_owned(), Arc::new(Solution { given, solved: answer }));
+            solved.insert(name.to_owned(), Arc::new(Solution { given, solved: Arc::new(answer) }));
         }
         Ok(solved)
     }

@@ -4,10 +4,10 @@ use std::collections::BTreeSet;
 
 use crate::blocks::{self, Catalog, FAMILY, Given, Inputs, Kind, Needed};
 use crate::diag::{Diagnostic, Severity};
+use crate::note::place::Place;
 use crate::note::yaml::{Tree, Value};
 use crate::note::{Fields, Names, RawBlock, Resolved, check};
 use crate::results::{LookupFault, MetricPath};
-use crate::source::Span;
 use crate::units::Unit;
 
 /// A block on its way.
@@ -15,7 +15,7 @@ pub(super) struct Draft<'a> {
     pub raw: &'a RawBlock,
     pub kind: &'static dyn Kind,
     pub given: Given,
-    pub needs: Vec<(String, Span)>,
+    pub needs: Vec<(String, Place)>,
     pub sound: bool,
 }
 
@@ -108,26 +108,26 @@ pub(super) fn draft<'a>(raw: &'a [RawBlock], catalog: &Catalog, out: &mut Vec<Di
             internal: block.internal,
         };
         let mut needs = Vec::new();
-        let mut need = |path: &MetricPath, span: Span| {
+        let mut need = |path: &MetricPath, place: Place| {
             if catalog.blocks.iter().any(|(name, _)| *name == path.block) {
-                needs.push((path.block.clone(), span));
+                needs.push((path.block.clone(), place));
             } else if path.names.is_empty() {
                 // A value of the block's own is sorted out when the block is solved.
                 let other = owner(&path.block).filter(|name| *name != block.name);
-                needs.extend(other.map(|name| (name, span)));
+                needs.extend(other.map(|name| (name, place.clone())));
             }
         };
         for used in &given.fields.names {
             if let Some(path) = MetricPath::parse(&used.name) {
-                need(&path, used.span);
+                need(&path, given.fields.place.known(used.span));
             }
         }
         for Needed { path, place } in kind.needs(&given, catalog) {
-            need(&path, place.span());
+            need(&path, place);
         }
         for (name, kinds, place) in blocks::block_references(&given.fields) {
             match catalog.blocks.iter().find(|(other, _)| *other == name) {
-                Some((_, found)) if kinds.contains(found) => needs.push((name, place.span())),
+                Some((_, found)) if kinds.contains(found) => needs.push((name, place)),
                 found => out.push(
                     wrong_block(&name, kinds, found.map(|f| f.1), catalog)
                         .at(place.span())
@@ -153,15 +153,16 @@ pub(super) fn family(drafts: &[Draft<'_>], of: &str) -> Vec<String> {
 /// A block that judges its trials needs what the requirements on its loop rest on, never the requirements themselves:
 /// so that these may cite it.
 fn need_what_is_judged(drafts: &mut [Draft<'_>], catalog: &Catalog) {
-    let mut more: Vec<(usize, Vec<(String, Span)>)> = Vec::new();
+    let mut more: Vec<(usize, Vec<(String, Place)>)> = Vec::new();
     for (index, draft) in drafts.iter().enumerate().filter(|(_, draft)| draft.kind.judges()) {
         let members: BTreeSet<String> = draft
             .needs
             .iter()
             .flat_map(|(of, _)| family(drafts, of).into_iter().chain([of.clone()]))
             .collect();
-        let place = draft.given.span;
-        let mut needs: Vec<(String, Span)> = members.iter().map(|name| (name.clone(), place)).collect();
+        let place = &draft.given.fields.place;
+        let mut needs: Vec<(String, Place)> =
+            members.iter().map(|name| (name.clone(), place.clone())).collect();
         for other in drafts.iter().filter(|other| other.kind.name() == "requirements") {
             for (_, checked) in &other.given.fields.entries {
                 let Some(one) = checked.group() else { continue };
@@ -175,7 +176,7 @@ fn need_what_is_judged(drafts: &mut [Draft<'_>], catalog: &Catalog) {
                     let block = catalog.blocks.iter().any(|(block, _)| *block == name);
                     if block { Some(name) } else { owner_of(drafts, &name) }
                 });
-                needs.extend(known.filter(|name| name != draft.name()).map(|name| (name, place)));
+                needs.extend(known.filter(|name| name != draft.name()).map(|name| (name, place.clone())));
             }
         }
         more.push((index, needs));

@@ -9,15 +9,19 @@ use super::digest::hex;
 use super::draft::Draft;
 use crate::blocks::{Catalog, RemediesBefore, Solved};
 use crate::diag::Diagnostic;
+use crate::results::Results;
 use crate::source::{SourceMap, Span};
 
 /// Turns that a solved block is kept without being used: whoever takes an edit back finds it still there.
 const TURNS: u64 = 32;
 
+/// What a block gave: as it is stored, and all of it.
+pub(super) type Answered = (Arc<Results>, Arc<Solved>);
+
 /// A block solved before.
 struct Entry {
     used: u64,
-    solved: Solved,
+    answered: Answered,
     /// Where its warnings point, in their order.
     places: Vec<Anchor>,
 }
@@ -89,20 +93,23 @@ impl Kept {
         (name.to_owned(), format!("{digest}{}", self.catalog))
     }
 
-    pub(super) fn get(&mut self, draft: &Draft<'_>, digest: &str, sources: &SourceMap) -> Option<Solved> {
+    pub(super) fn get(&mut self, draft: &Draft<'_>, digest: &str, sources: &SourceMap) -> Option<Answered> {
         let key = self.key(draft.name(), digest);
         let entry = self.blocks.get_mut(&key)?;
-        let mut solved = entry.solved.clone();
-        let mut known = entry.places.iter();
-        for span in solved.warnings.iter_mut().flat_map(places) {
-            *span = known.next()?.find(draft.given.span, sources)?;
+        let (results, mut solved) = entry.answered.clone();
+        if !entry.places.is_empty() {
+            let mut known = entry.places.iter();
+            for span in Arc::make_mut(&mut solved).warnings.iter_mut().flat_map(places) {
+                *span = known.next()?.find(draft.given.span, sources)?;
+            }
         }
         entry.used = self.turn;
-        Some(solved)
+        Some((results, solved))
     }
 
-    pub(super) fn put(&mut self, draft: &Draft<'_>, digest: &str, solved: &Solved, sources: &SourceMap) {
+    pub(super) fn put(&mut self, draft: &Draft<'_>, digest: &str, answered: &Answered, sources: &SourceMap) {
         self.again += 1;
+        let (_, solved) = answered;
         // Verdicts hold places of this turn's texts and cost little; `changes` looks at the text of the whole note.
         if !solved.verdicts.is_empty() || draft.kind.name() == "changes" {
             return;
@@ -114,7 +121,7 @@ impl Kept {
         let places: Option<Vec<Anchor>> =
             spans.map(|span| Anchor::new(span, draft.given.span, sources)).collect();
         if let Some(places) = places {
-            let entry = Entry { used: self.turn, solved: solved.clone(), places };
+            let entry = Entry { used: self.turn, answered: answered.clone(), places };
             self.blocks.insert(self.key(draft.name(), digest), entry);
         }
     }

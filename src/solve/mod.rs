@@ -7,7 +7,7 @@ use crate::blocks::{self, Catalog, Inputs, Solution, Solutions};
 use crate::diag::{Diagnostic, Severity};
 use crate::graph::{self, Vertex};
 use crate::note::RawBlock;
-use crate::results::{BlockResult, Store, Warning};
+use crate::results::{BlockResult, Results, Store, Warning};
 use crate::source::{Files, SourceMap};
 
 mod again;
@@ -55,15 +55,16 @@ pub(crate) fn solve(
     let mut solved = Solutions::new();
     let trials = Trials { drafts: &drafts, order: &order.indices };
     let mut digests: BTreeMap<String, String> = BTreeMap::new();
+    let mut results: BTreeMap<String, Arc<Results>> = BTreeMap::new();
     for &index in &order.indices {
         let draft = &drafts[index];
         if !draft.sound {
             continue;
         }
-        if let Some((missing, span)) = draft.needs.iter().find(|(name, _)| !solved.contains_key(name)) {
+        if let Some((missing, place)) = draft.needs.iter().find(|(name, _)| !solved.contains_key(name)) {
             let name = &draft.given.name;
             let text = format!("`{name}` is not solved: it needs `{missing}`");
-            out.push(Diagnostic::error("not-solved", text).at(*span).of_block(name));
+            out.push(Diagnostic::error("not-solved", text).at(place.span()).of_block(name));
             continue;
         }
         let inputs = Inputs {
@@ -89,21 +90,24 @@ pub(crate) fn solve(
         let digest = digest(&given, draft, &digests, &inputs);
         let answer = match kept.get(draft, &digest, sources) {
             Some(answer) => Ok(answer),
-            None => {
-                draft.kind.solve(&given, &inputs).inspect(|answer| kept.put(draft, &digest, answer, sources))
-            }
+            None => draft.kind.solve(&given, &inputs).map(|answer| {
+                let answer = (answer.results(), Arc::new(answer));
+                kept.put(draft, &digest, &answer, sources);
+                answer
+            }),
         };
         match answer {
-            Ok(answer) => {
+            Ok((found, answer)) => {
                 out.extend(answer.warnings.iter().cloned());
                 let name = given.name.clone();
                 digests.insert(name.clone(), digest);
+                results.insert(name.clone(), found);
                 solved.insert(name, Arc::new(Solution { given, solved: answer }));
             }
             Err(faults) => out.extend(faults),
         }
     }
-    let mut store = store(raw, &solved, &digests);
+    let mut store = store(raw, &solved, &results, &digests);
     let trials = Some(&trials as &dyn blocks::Again);
     let inputs = Inputs {
         solved: &solved,
@@ -121,10 +125,17 @@ pub(crate) fn solve(
 }
 
 /// Results in the order of the note.
-fn store(raw: &[RawBlock], solved: &Solutions, digests: &BTreeMap<String, String>) -> Store {
+fn store(
+    raw: &[RawBlock],
+    solved: &Solutions,
+    results: &BTreeMap<String, Arc<Results>>,
+    digests: &BTreeMap<String, String>,
+) -> Store {
     let mut store = Store::default();
     for block in raw {
-        let Some(solution) = solved.get(&block.name) else { continue };
+        let (Some(solution), Some(results)) = (solved.get(&block.name), results.get(&block.name)) else {
+            continue;
+        };
         let Solution { given, solved } = solution.as_ref();
         store.blocks.push(BlockResult {
             name: given.name.clone(),
@@ -133,10 +144,7 @@ fn store(raw: &[RawBlock], solved: &Solutions, digests: &BTreeMap<String, String
             line: block.line,
             digest: digests.get(&given.name).cloned().unwrap_or_default(),
             internal: given.internal,
-            fields: solved.fields.clone(),
-            metrics: solved.metrics.clone(),
-            functions: solved.functions.clone(),
-            beside: solved.beside.clone(),
+            results: Arc::clone(results),
         });
         store.requirements.extend(solved.verdicts.iter().cloned());
     }

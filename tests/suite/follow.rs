@@ -8,7 +8,8 @@ use std::thread;
 use std::time::{Duration, Instant};
 
 use loopcase::disk::Folder;
-use loopcase::pipeline::{Job, Kept, Outcome, solve_again};
+use loopcase::document::Edition;
+use loopcase::pipeline::{Job, Kept, Outcome, produce, solve_again};
 use loopcase::results::to_json;
 
 use super::place::Place;
@@ -310,4 +311,75 @@ fn an_interrupted_typesetter_is_not_a_failed_one() {
     assert!(!run.stderr.contains("error["), "{}", run.all());
     assert_eq!(place.names("out"), ["lo"]);
     assert_eq!(place.read("out/lo/lo.pdf"), before);
+}
+
+/// Choices of an edited note: each edit takes the next of one of them.
+const CHOICES: [&[&str]; 8] = [
+    &[
+        "",
+        "A line above moves all places.\n\n",
+        "# A heading {.internal}\n\nIt is {{ lo.bandwidth }} wide.\n\n",
+    ],
+    &["1 s", "20 ps", "1 fs"],
+    &["LO-1", "RX-1"],
+    &["{1 kHz: -60, 1 MHz: -110}", "{1 kHz: -60, 1 MHz: -120}", "{1 kHz: -60, 1 MHz: -170}"],
+    &["", "caption: \"Noise of {{ lo.bandwidth }}.\"\n", "audience: internal\n", "show: [table]\n"],
+    &["1 kohm", "1.1 kohm"],
+    &["noise", "budget"],
+    &["Taken at {{ lo.bandwidth }}.", "Taken *late*, see [it](#lo.schematic)."],
+];
+
+fn edited(chosen: &[usize; 8]) -> String {
+    let [above, limit, id, mask, more, r2, noise, taken] =
+        std::array::from_fn(|i| CHOICES[i][chosen[i] % CHOICES[i].len()]);
+    format!(
+        "---\ntitle: A loop\n---\n\n{above}\
+         ```yaml reference ref\nfrequency: 10 MHz\nphase_noise: {{1 kHz: -120, 1 MHz: -160}}\n```\n\n\
+         ```yaml oscillator vco\ntuning: {{0 V: 90 MHz, 5 V: 110 MHz}}\nphase_noise: {{1 kHz: -80, 1 MHz: -140}}\n```\n\n\
+         ```yaml synthesizer core\ndetector: {{max_frequency: 10 MHz}}\npump: {{currents: [1 mA], leakage: 300 uA}}\n\
+         feedback_divider: 1 .. 100\n```\n\n\
+         ```yaml loop lo\nreference: ref\noscillator: vco\nsynthesizer: core\noutput: 100 MHz\n\
+         filter: passive 2\nparts: {{C1: 1 nF, R2: {r2}, C2: 15 nF}}\n```\n\n\
+         ```yaml response open\nof: lo\n```\n\n\
+         ```yaml phase_noise {noise}\nof: lo\nover: 1 kHz .. 1 MHz\n{more}```\n\n\
+         ```yaml spurs lines\nof: lo\n```\n\n\
+         ```yaml parts_list\nof: lo\n```\n\n\
+         ```yaml decision\ntaken: {taken}\nbecause: It is quiet.\n```\n\n\
+         ```yaml requirements\n\
+         {id}: {{text: Quiet., metric: {noise}.jitter, limit: \"<= {limit}\"}}\n\
+         LO-2: {{text: Far out., metric: {noise}.total, limit: {mask}}}\n```\n"
+    )
+}
+
+/// Every file and message of a turn is that of a run from nothing, whatever was edited before.
+#[test]
+fn a_row_of_random_edits_leaves_the_files_of_a_fresh_run() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let mut kept = Kept::default();
+    let mut chosen = [0; 8];
+    let mut random: u32 = 8;
+    let mut spared = 0;
+    for round in 0..60 {
+        random = random.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        chosen[(random >> 24) as usize % CHOICES.len()] += 1;
+        fs::write(folder.path().join("lo.md"), edited(&chosen)).expect("saved");
+        let make = |kept: &mut Kept| {
+            let files = Folder::open(folder.path()).expect("a folder");
+            let edition = if round % 3 == 2 { Edition::Customer } else { Edition::Review };
+            let job = Job { edition: Some(edition), ..Job::plain(&files, "lo.md") };
+            let Outcome { solved, diagnostics, .. } = solve_again(&job, kept);
+            let solved = solved.unwrap_or_else(|| panic!("{diagnostics:?}"));
+            (produce(&solved, &["html"]).expect("it can be said"), diagnostics)
+        };
+        let (files, told) = make(&mut kept);
+        let (again, all) = kept.counts();
+        spared += all - again;
+        let (fresh, told_fresh) = make(&mut Kept::default());
+        assert_eq!(told, told_fresh, "round {round}");
+        assert_eq!(files.len(), fresh.len(), "round {round}");
+        for (file, fresh) in files.iter().zip(&fresh) {
+            assert!(file == fresh, "round {round}: {} is not {}", file.path, fresh.path);
+        }
+    }
+    assert!(spared > 300, "{spared} blocks were not solved again");
 }

@@ -10,7 +10,7 @@ use loopcase::exhibit::{
     Axis, Bars, Cell, Column, Curve, Drawing, Exhibit, Figure, FilterSchematic, LoopDiagram, Mark, Panel,
     Plot, Role, Scale, Table,
 };
-use loopcase::results::{BlockResult, Group, Metric, Node, Second, State, Store, Verdict, Warning};
+use loopcase::results::{BlockResult, Group, Metric, Node, Results, Second, State, Store, Verdict, Warning};
 use loopcase::source::{FileId, SourceMap, Span, Spanned};
 use loopcase::units::{Digits, Unit, print};
 
@@ -104,10 +104,7 @@ fn result(
         line: 4,
         digest: "5f1c9a7e4b0d2c8896aa31f0c4d7e2b15f1c9a7e4b0d2c8896aa31f0c4d7e2b1".to_owned(),
         internal: name == "bench",
-        fields,
-        metrics,
-        functions: Vec::new(),
-        beside: Group::new(),
+        results: Results::new(fields, metrics, Vec::new(), Group::new()),
     }
 }
 
@@ -341,14 +338,14 @@ fn blocks(file: FileId) -> Vec<BlockInput> {
     let span = Span::new(file, 0, 1);
     let mut std = block("std", "reference", Vec::new());
     std.fact = Some((Some(Basis::Guaranteed), Some("Data sheet of the standard, issue 4".into())));
-    let mut vco = block("vco", "oscillator", vec![Exhibit::Table(tuning_table())]);
+    let mut vco = block("vco", "oscillator", vec![Exhibit::table(tuning_table())]);
     vco.fact = Some((Some(Basis::Measured), Some("Bench run 2 of 2026-11-12, https://bench.example/runs/2026-11-12/oscillator/second-run-with-a-very-long-address.csv".into())));
-    let mut lo = block("lo", "loop", vec![diagram(), schematic(), Exhibit::Table(parts_table())]);
+    let mut lo = block("lo", "loop", vec![diagram(), schematic(), Exhibit::table(parts_table())]);
     lo.equations = vec![
         Equation { name: "Open-loop gain".into(), tex: r"G(s) = \frac{I_p}{2\pi} \, Z(s) \, \frac{2\pi K_v}{s} \, \frac{1}{N}".into(), says: "I_p pump current, Z transimpedance of the filter, K_v oscillator gain in Hz/V, N feedback divider.".into() },
         Equation { name: "Phase noise of the output".into(), tex: r"S_\phi(f) = \sum_i \left|H_i(\mathrm{j}2\pi f)\right|^2 S_i(f), \qquad \mathcal{L}(f) = \tfrac{1}{2} S_\phi(f)".into(), says: "IEEE Std 1139; valid while the RMS phase stays below 0.1 rad.".into() },
     ];
-    let mut noise = block("noise", "phase_noise", vec![noise_plot(), shares(), Exhibit::Table(long_table())]);
+    let mut noise = block("noise", "phase_noise", vec![noise_plot(), shares(), Exhibit::table(long_table())]);
     noise.caption =
         Some(Spanned { value: "Phase noise at 2.8 GHz by contributor, with the mask of LO-4".into(), span });
     let mut decision = block("decision", "decision", vec![Exhibit::Prose { lead: "Decision taken".into(), text: "The loop is built with 28 kHz of bandwidth and a passive filter of third order.".into(), span }, Exhibit::Prose { lead: "Because".into(), text: "A wider loop would meet LO-5 but not the mask of LO-4 at 100 kHz; the hop is asked for less often than the noise.".into(), span }]);
@@ -358,7 +355,7 @@ fn blocks(file: FileId) -> Vec<BlockInput> {
     let mut bench = block(
         "bench",
         "measurement",
-        vec![Exhibit::Table(Table {
+        vec![Exhibit::table(Table {
             anchor: "table".into(),
             caption: format!("{SECRET} caption"),
             ..tuning_table()
@@ -370,7 +367,7 @@ fn blocks(file: FileId) -> Vec<BlockInput> {
         vco,
         lo,
         noise,
-        block("band", "band", vec![Exhibit::Table(wide_table(14, 30)), Exhibit::Table(wide_table(20, 8))]),
+        block("band", "band", vec![Exhibit::table(wide_table(14, 30)), Exhibit::table(wide_table(20, 8))]),
         block("spur", "spurs", Vec::new()),
         block("hop", "settling", Vec::new()),
         decision,
@@ -477,7 +474,7 @@ fn wide_table(columns: usize, rows: usize) -> Table {
 }
 
 fn figure(anchor: &str, caption: &str, drawing: Drawing) -> Exhibit {
-    Exhibit::Figure(Figure {
+    Exhibit::figure(Figure {
         anchor: anchor.into(),
         caption: caption.into(),
         alt: format!("{caption}, with its main numbers."),

@@ -61,7 +61,7 @@ fn envelope(given: &Given, band: &SolvedBand) -> Exhibit {
         let curve = Curve::new(&label.to_lowercase(), Role::Total, points);
         panels.push(Panel::new(Axis::linear(label, unit), vec![curve]).with_marks(marks));
     }
-    Exhibit::Figure(Figure {
+    Exhibit::figure(Figure {
         anchor: "figure".to_owned(),
         caption: format!(
             "The loop \u{201c}{}\u{201d} in {} channels; the worst channel is marked",
@@ -99,7 +99,7 @@ fn tuning(given: &Given, band: &SolvedBand) -> Exhibit {
         .rows
         .iter()
         .fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), row| (a.min(row.held.0), b.max(row.held.1)));
-    Exhibit::Figure(Figure {
+    Exhibit::figure(Figure {
         anchor: "figure.2".to_owned(),
         caption: format!("Tuning voltage over frequency{over}, with its limits"),
         alt: format!(
@@ -179,7 +179,7 @@ fn extremes(band: &SolvedBand) -> Exhibit {
     } else {
         String::new()
     };
-    Exhibit::Table(Table {
+    Exhibit::table(Table {
         anchor: "table".to_owned(),
         caption: format!("Worst and best over {served} channels"),
         columns: vec![
@@ -203,7 +203,7 @@ fn missing(band: &SolvedBand) -> Exhibit {
         let number = Cell::Number { value: one.output, unit: Unit::Hertz, text: hertz(one.output) };
         vec![number, Cell::Text(one.why.clone())]
     });
-    Exhibit::Table(Table {
+    Exhibit::table(Table {
         anchor: "table.2".to_owned(),
         caption: band
             .missing()
@@ -227,7 +227,7 @@ fn on_boundary(band: &SolvedBand) -> Exhibit {
         vec![number(row.output(), Unit::Hertz), number(distance, Unit::Hertz), level]
     });
     let rows: Vec<_> = rows.collect();
-    Exhibit::Table(Table {
+    Exhibit::table(Table {
         anchor: "table.3".to_owned(),
         caption: format!("Channels on an integer boundary, or within the bandwidth of one: {}", rows.len()),
         columns: vec![

@@ -222,7 +222,7 @@ pub(super) fn figure(given: &Given, found: &Optimum) -> Exhibit {
     let rule_words = found.crossing.map_or(String::new(), |f| {
         format!(" The oscillator's noise meets the in-band plateau at {}.", short(f, Unit::Hertz))
     });
-    Exhibit::Figure(Figure {
+    Exhibit::figure(Figure {
         anchor: "figure.2".to_owned(),
         caption: format!(
             "Jitter of loop `{}` against its bandwidth, ideal parts, margin {}",
@@ -271,7 +271,7 @@ pub(super) fn trade(given: &Given, found: &Optimum, limits: &Limits) -> Option<E
     marks.extend(limits.settling.map(|limit| Mark::vertical(limit, "limit on settling")));
     marks.extend(limits.jitter.map(|limit| Mark::horizontal(limit, "limit on jitter")));
     let panel = Panel::new(Axis::log("rms jitter", Unit::Second).from_to(up.0, up.1), Vec::new());
-    Some(Exhibit::Figure(Figure {
+    Some(Exhibit::figure(Figure {
         anchor: "figure.3".to_owned(),
         caption: format!(
             "Jitter of loop \"{}\" against the settling of the linear loop, ideal parts, margin {}",

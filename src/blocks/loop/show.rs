@@ -92,7 +92,7 @@ fn diagram(given: &Given, solved: &SolvedLoop) -> Exhibit {
         diagram.feedback_divider,
         diagram.output
     );
-    Exhibit::Figure(Figure {
+    Exhibit::figure(Figure {
         anchor: "figure".to_owned(),
         caption: format!("The loop \u{201c}{}\u{201d} as planned for {}", given.name, diagram.output),
         alt,
@@ -230,7 +230,7 @@ fn plan_table(given: &Given, solved: &SolvedLoop) -> Exhibit {
     if let Some(f) = gain_bandwidth.filter(|f| f.is_finite()) {
         near("Op-amp gain-bandwidth", f, Unit::Hertz, "one more pole of the loop");
     }
-    Exhibit::Table(Table {
+    Exhibit::table(Table {
         anchor: "table".to_owned(),
         caption: "Frequency plan and operating point".to_owned(),
         columns: vec![
@@ -249,7 +249,7 @@ fn schematic(solved: &SolvedLoop) -> Exhibit {
     let parts: Vec<(String, String)> =
         solved.parts.iter().map(|part| (part.name.to_owned(), part_value(part.value, part.unit))).collect();
     let list = parts.iter().map(|(name, value)| format!("{name} {value}")).collect::<Vec<_>>().join(", ");
-    Exhibit::Figure(Figure {
+    Exhibit::figure(Figure {
         anchor: "schematic".to_owned(),
         caption: "Loop filter, parts on the board".to_owned(),
         alt: format!(
@@ -328,7 +328,7 @@ fn parts_table(solved: &SolvedLoop) -> Exhibit {
         columns.push(Column::number("Change", "change"));
     }
     columns.push(Column::text("Series", "series"));
-    Exhibit::Table(Table {
+    Exhibit::table(Table {
         anchor: "table.2".to_owned(),
         caption: if designed { "Filter parts: as computed and on the board" } else { "Filter parts" }
             .to_owned(),

@@ -66,7 +66,7 @@ fn overlay(compared: &Compared, given: &Given) -> Exhibit {
         (Some(first), Some(last)) if first < last => x.from_to(*first, *last),
         _ => x,
     };
-    Exhibit::Figure(Figure {
+    Exhibit::figure(Figure {
         anchor: "figure".to_owned(),
         caption: format!(
             "Measured phase noise against the prediction of \u{201c}{}\u{201d}, and measured less predicted",
@@ -134,7 +134,7 @@ fn summary(compared: &Compared, solved: &Solved) -> Exhibit {
             short(FLOOR_CLEARANCE, Unit::Decibel)
         ));
     }
-    Exhibit::Table(Table {
+    Exhibit::table(Table {
         anchor: "table".to_owned(),
         caption: "Bench and model".to_owned(),
         columns: vec![Column::text("Quantity", "quantity"), Column::number("Value", "value")],
@@ -154,7 +154,7 @@ pub(super) fn readings(readings: &[Reading]) -> Exhibit {
             Cell::Text(reading.because.to_owned()),
         ]
     });
-    Exhibit::Table(Table {
+    Exhibit::table(Table {
         anchor: "table.2".to_owned(),
         caption: "How the file of the trace was read".to_owned(),
         columns: vec![
@@ -184,7 +184,7 @@ fn spurs(compared: &Compared) -> Exhibit {
             cell(line.points.len() as f64, Unit::One, line.points.len().to_string()),
         ]
     });
-    Exhibit::Table(Table {
+    Exhibit::table(Table {
         anchor: "table.3".to_owned(),
         caption: "Spurs in the trace, left out of difference and jitter".to_owned(),
         columns: vec![

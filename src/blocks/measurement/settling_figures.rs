@@ -85,7 +85,7 @@ fn overlay(compared: &Compared, given: &Given) -> Exhibit {
         Axis::linear("Difference", unit),
         vec![Curve::new("measured less predicted", Role::Measured, difference.collect())],
     );
-    Exhibit::Figure(Figure {
+    Exhibit::figure(Figure {
         anchor: "figure".to_owned(),
         caption: format!(
             "Measured {} from {} to {} against the prediction of \u{201c}{}\u{201d}, and measured less predicted",
@@ -147,7 +147,7 @@ fn summary(compared: &Compared, solved: &Solved) -> Exhibit {
         ),
         Err(_) => String::new(),
     };
-    Exhibit::Table(Table {
+    Exhibit::table(Table {
         anchor: "table".to_owned(),
         caption: "Bench and model".to_owned(),
         columns: vec![Column::text("Quantity", "quantity"), Column::number("Value", "value")],

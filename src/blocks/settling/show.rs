@@ -98,7 +98,7 @@ fn figure(settled: &SolvedSettling, given: &Given) -> Exhibit {
         Ok(time) => format!("inside its window from {} on{slips}", short(*time, Unit::Second)),
         Err(why) => format!("no settling time: {why}"),
     };
-    Exhibit::Figure(Figure {
+    Exhibit::figure(Figure {
         anchor: "figure".to_owned(),
         caption: format!(
             "Settling of the loop \u{201c}{}\u{201d} from {} to {}",
@@ -133,7 +133,7 @@ fn single(solved: &Solved) -> Exhibit {
         Some(Node::Metric(metric)) => Some(vec![Cell::Text((*words).to_owned()), number_cell(metric)]),
         _ => None,
     });
-    Exhibit::Table(Table {
+    Exhibit::table(Table {
         anchor: "table".to_owned(),
         caption: "Settling".to_owned(),
         columns: vec![Column::text("Quantity", "quantity"), Column::number("Value", "value")],
@@ -169,7 +169,7 @@ fn matrix(settled: &SolvedSettling) -> Exhibit {
         }));
         row
     });
-    Exhibit::Table(Table {
+    Exhibit::table(Table {
         anchor: "table".to_owned(),
         caption: "Time of each hop, with programming and choice of band".to_owned(),
         rows: rows.collect(),

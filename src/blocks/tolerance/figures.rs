@@ -106,7 +106,7 @@ fn histogram(
     let label = format!("{} {}", shape.block, spoken(&shape.name));
     let summary = &solved.summaries[column];
     let curve = Curve::new("runs", Role::Total, points);
-    Some(Exhibit::Figure(Figure {
+    Some(Exhibit::figure(Figure {
         anchor: anchor(),
         caption: format!("Spread of {label} over {} runs", solved.count()),
         alt: format!(
@@ -144,7 +144,7 @@ fn ranking(
     let text = |share: f64| format!("{}\u{202f}%", print(share * 100.0, Unit::One, Digits::Significant(2)));
     let rows = ranked.iter().take(8).map(|(name, share)| (spoken(name), role(name), *share, text(*share)));
     let label = format!("{} {}", shape.block, spoken(&shape.name));
-    Some(Exhibit::Figure(Figure {
+    Some(Exhibit::figure(Figure {
         anchor: anchor(),
         caption: format!("What makes the spread of {label}, first order"),
         alt: format!(
@@ -255,7 +255,7 @@ fn statistics(solved: &SolvedTolerance) -> Exhibit {
             percent(at_least(solved.all))
         )
     };
-    Exhibit::Table(Table {
+    Exhibit::table(Table {
         anchor: "table".to_owned(),
         caption: format!("Spread over {} runs", solved.count()),
         columns,

@@ -1,5 +1,5 @@
 use super::*;
-use crate::results::{BlockResult, Group, Metric, MetricFunction, Node, State, Verdict};
+use crate::results::{BlockResult, Group, Metric, MetricFunction, Node, Results, State, Verdict};
 use crate::source::{SourceMap, Span};
 
 const MARK: char = '\u{e001}';
@@ -7,17 +7,14 @@ const MARK: char = '\u{e001}';
 fn store() -> Store {
     let sources = SourceMap::new();
     let span = Span::new(sources.add("n.md", "x"), 0, 1);
-    let block = |name: &str, kind: &'static str, metrics: Group| BlockResult {
+    let block = |name: &str, kind: &'static str, results: Arc<Results>| BlockResult {
         name: name.into(),
         kind,
         span,
         line: 1,
         digest: String::new(),
         internal: false,
-        fields: None,
-        metrics,
-        functions: Vec::new(),
-        beside: Group::new(),
+        results,
     };
     let mut lo = Group::new();
     lo.metric("bandwidth", Metric::real(28123.0, Unit::Hertz));
@@ -34,19 +31,19 @@ fn store() -> Store {
     noise.put("share", Node::Group(share));
     noise.put("spot", Node::List(vec![Node::Group(spot)]));
     noise.put("total", Node::Series { unit: Unit::Hertz, values: vec![1e3, 2e3] });
-    let mut noise = block("noise", "phase_noise", noise);
     let at = MetricFunction(Arc::new(|text| match text {
         "10 kHz" => Ok(Metric::real(-102.1, Unit::DecibelCarrierPerHertz)),
         other => Err(format!("`{other}` is not an offset")),
     }));
-    noise.functions.push(("at".into(), at));
-    let mut vco = block("vco", "oscillator", Group::new());
+    let noise = Results::new(None, noise, vec![("at".into(), at)], Group::new());
+    let noise = block("noise", "phase_noise", noise);
     let mut record = Group::new();
     record.metric("supply_current", Metric::exact(0.095, Unit::Ampere));
     let mut fields = Group::new();
     fields.put("record", Node::Group(record));
     fields.put("source", Node::Text("bench | *log*".into()));
-    vco.fields = Some(fields);
+    let vco = Results::new(Some(fields), Group::new(), Vec::new(), Group::new());
+    let vco = block("vco", "oscillator", vco);
     let mut values = Group::new();
     values.metric("f_if", Metric::exact(70e6, Unit::Hertz));
     let verdict = Verdict {
@@ -74,7 +71,12 @@ fn store() -> Store {
         would_take: Vec::new(),
     };
     Store {
-        blocks: vec![block("lo", "loop", lo), noise, vco, block("values", "values", values)],
+        blocks: vec![
+            block("lo", "loop", Results::new(None, lo, Vec::new(), Group::new())),
+            noise,
+            vco,
+            block("values", "values", Results::new(None, values, Vec::new(), Group::new())),
+        ],
         requirements: vec![verdict],
         ..Store::default()
     }
