@@ -258,7 +258,12 @@ fn judge(
         };
         let found = case.judge(&path, &limit, judgement, one, inputs, faults)?;
         (verdict.decided_by, verdict.shown_by) = (found.decided_by, found.shown_by);
-        verdict.why = found.why.or(verdict.why).filter(|_| found.judgement.value.is_none());
+        // Met without a value: nothing is there to be judged, as in the design.
+        let why = match found.judgement.state {
+            State::Met => verdict.why.or(found.why),
+            _ => found.why.or(verdict.why),
+        };
+        verdict.why = why.filter(|_| found.judgement.value.is_none());
         found.judgement
     };
     verdict.value = judgement.value;

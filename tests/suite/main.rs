@@ -22,6 +22,7 @@ mod place;
 mod press;
 mod random_loops;
 mod registry;
+mod repeated;
 mod rust_text;
 mod sample;
 mod screen;

@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use super::lines::Lines;
+use super::lines::{Lines, NO_LOCK};
 use super::{Given, Point, Unit, View};
 use crate::physics::derived;
 
@@ -40,6 +40,8 @@ enum Read {
     Loop(fn(&View<'_>) -> f64),
     /// Position of the noise block, and what is made of its integrals and the output frequency.
     Noise(usize, fn(Noise) -> f64),
+    /// Jitter of a noise block with discrete lines between two offsets, Hz.
+    WithLines(usize, Arc<Lines>, (f64, f64)),
     /// Signal to noise: position, signal (Hz), aperture jitter (s), converter (dB).
     Snr(usize, f64, f64, Option<f64>, bool),
     /// A discrete line.
@@ -90,6 +92,10 @@ impl Column {
                     output,
                 })
             }
+            Read::WithLines(i, lines, over) => {
+                let phase = integrals(*i).rms_phase;
+                derived::jitter((phase * phase + lines.variance(view.point, *over)).sqrt(), output)
+            }
             &Read::Snr(i, signal, aperture, converter, total) => {
                 let jitter = derived::jitter(integrals(i).rms_phase, output);
                 if total {
@@ -110,6 +116,7 @@ fn list(block: &str, rows: &[(&str, Unit, Sense, Read)]) -> Vec<Column> {
         sense: *sense,
         none: match *name {
             "frequency_accuracy" => "the reference states no `stability`",
+            "jitter_with_spurs" => NO_LOCK,
             _ => "no unity gain below half the detector frequency",
         },
         unbounded: "never crosses",
@@ -169,8 +176,9 @@ pub(super) fn of_response(block: &str) -> Vec<Column> {
     )
 }
 
-/// Metrics of a noise block with integration limits; `at`: its position among them.
-pub(super) fn of_noise(given: &Given, at: usize) -> Vec<Column> {
+/// Metrics of a noise block with integration limits; `at`: its position among them; `lines`: those that it adds, and its
+/// limits (Hz).
+pub(super) fn of_noise(given: &Given, at: usize, lines: Option<(Arc<Lines>, (f64, f64))>) -> Vec<Column> {
     use Sense::{High, Low};
     let fields = &given.fields;
     let noise = |read: fn(Noise) -> f64| Read::Noise(at, read);
@@ -182,6 +190,9 @@ pub(super) fn of_noise(given: &Given, at: usize) -> Vec<Column> {
         ("residual_fm", Unit::Hertz, Low, noise(|n| n.residual_fm)),
         ("evm", Unit::One, Low, noise(|n| derived::error_vector(n.phase))),
     ];
+    if let Some((lines, over)) = lines {
+        rows.push(("jitter_with_spurs", Unit::Second, Low, Read::WithLines(at, lines, over)));
+    }
     if fields.written("delay") {
         rows.push(("delayed_rms_phase", Unit::Radian, Low, noise(|n| n.delayed)));
     }

@@ -1,5 +1,6 @@
 //! Judging a requirement in every case of a band or a tolerance run.
 
+use super::lines::Lines;
 use super::{Metric, MetricPath, Point, Repeat, metric};
 use crate::physics::noise::{Ladder, density_at};
 use crate::results::{Judgement, Limit, State};
@@ -48,12 +49,20 @@ enum Judged<'l> {
     At(f64),
     /// A noise block against a mask.
     Mask(&'l [f64]),
+    /// Discrete lines against a mask.
+    Lines(&'l Lines),
 }
 
 impl Repeat {
     fn judged(&self, path: &MetricPath, limit: &Limit) -> Option<Judged<'_>> {
         if let Some(column) = self.column(path) {
             return Some(Judged::Column(column));
+        }
+        if let ([lines], None, Limit::Mask(_)) = (path.names.as_slice(), &path.argument, limit)
+            && lines == "lines"
+            && let Some((_, lines)) = self.lines.iter().find(|(block, _)| *block == path.block)
+        {
+            return Some(Judged::Lines(lines));
         }
         let noise = self.noise.iter().find(|noise| noise.block == path.block)?;
         match (path.names.as_slice(), &path.argument, limit) {
@@ -83,6 +92,10 @@ pub fn judge_all(cases: &dyn Cases, path: &MetricPath, limit: &Limit) -> Option<
             let level = level(&cases.point(case), offset);
             limit.judge(&Metric::real(level, Unit::DecibelCarrierPerHertz))
         }
+        Judged::Lines(lines) => match lines.all(&cases.point(case)) {
+            Some(lines) => limit.judge_lines(lines.into_iter()),
+            None => Judgement { state: State::NotMet, margin: None, value: None, at: None },
+        },
         Judged::Mask(offsets) => {
             let point = cases.point(case);
             limit.judge_curve(offsets, |f| Some(level(&point, f)).filter(|l| l.is_finite()))

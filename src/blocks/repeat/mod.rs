@@ -1,5 +1,7 @@
 //! A loop and the blocks that are of it, read again for many cases: what `band` and `tolerance` share.
 
+use std::sync::Arc;
+
 use super::r#loop::SolvedLoop;
 use super::phase_noise::SolvedNoise;
 use super::prelude::*;
@@ -16,6 +18,7 @@ mod lines;
 pub use columns::{Column, Sense};
 pub use judging::{Cases, Share, decide, judge_all, share, worse};
 pub use lines::FractionAt;
+use lines::Lines;
 
 /// Kinds that are repeated together: the loop, then those that are of it.
 pub static FAMILY: &[&str] = &["loop", "response", "phase_noise", "spurs"];
@@ -55,6 +58,8 @@ pub struct Repeat {
     pub columns: Vec<Column>,
     /// Blocks of phase noise.
     pub noise: Vec<NoiseOf>,
+    /// Blocks of discrete lines.
+    lines: Vec<(String, Arc<Lines>)>,
 }
 
 /// Scratch of one thread.
@@ -122,26 +127,29 @@ impl Repeat {
         for name in inputs.catalog.of_kind("response").filter(|name| belongs(name)) {
             columns.extend(columns::of_response(name));
         }
+        let mut lines = Vec::new();
+        for name in inputs.catalog.of_kind("spurs").filter(|name| belongs(name)) {
+            let given = &inputs.solved.get(name)?.given;
+            let found = Lines::new(given, &solved, &inputs.model::<SolvedSpurs>(name)?.lines);
+            lines.push((name.to_owned(), Arc::new(found)));
+        }
         let mut noise = Vec::new();
         for name in inputs.catalog.of_kind("phase_noise").filter(|name| belongs(name)) {
-            let solution = inputs.solved.get(name)?;
+            let fields = &inputs.solved.get(name)?.given.fields;
             let found = inputs.model::<SolvedNoise>(name)?.clone();
-            let delay = solution.given.fields.quantity("delay");
+            let delay = fields.quantity("delay");
             let budget = found.over.and_then(|over| Budget::new(&solved.case, over, delay));
-            if budget.is_some() {
-                columns.extend(columns::of_noise(&solution.given, noise.len()));
+            if let Some(over) = found.over.filter(|_| budget.is_some()) {
+                let wanted = lines.iter().find(|(name, _)| fields.block("spurs") == Some(name.as_str()));
+                let wanted = wanted.map(|(_, lines)| (lines.clone(), over));
+                columns.extend(columns::of_noise(&inputs.solved.get(name)?.given, noise.len(), wanted));
             }
             noise.push(NoiseOf { block: name.to_owned(), solved: found, budget });
         }
-        for name in inputs.catalog.of_kind("spurs").filter(|name| belongs(name)) {
-            let found = lines::Lines::new(
-                &inputs.solved.get(name)?.given,
-                &solved,
-                &inputs.model::<SolvedSpurs>(name)?.lines,
-            );
+        for (name, found) in &lines {
             columns.extend(lines::of_spurs(name, found, solved.channel.fraction.is_some()));
         }
-        Some(Self { of, solved, columns, noise })
+        Some(Self { of, solved, columns, noise, lines })
     }
 
     /// The design itself as a point.
@@ -230,7 +238,7 @@ fn same_tables(case: &Case, design: &Case) -> bool {
     let modulator = case.noise.modulator_order == design.noise.modulator_order;
     modulator
         && match (&case.noise.oscillator, &design.noise.oscillator) {
-            (Some(a), Some(b)) => std::sync::Arc::ptr_eq(a, b),
+            (Some(a), Some(b)) => Arc::ptr_eq(a, b),
             (None, None) => true,
             _ => false,
         }

@@ -1,0 +1,131 @@
+//! Whole notes over channels and runs: what is read again is what the blocks themselves say.
+
+use serde_json::Value;
+
+use super::place::Place;
+
+/// A loop with its lines, served in the channels `outputs`; `leakage` of the pump; what follows it.
+fn note(outputs: &str, leakage: &str, more: &str) -> String {
+    format!(
+        r"---
+title: Repeated
+---
+
+```yaml reference standard
+frequency: 80 MHz
+phase_noise: {{10 Hz: -110, 1 kHz: -150, 100 kHz: -160}}
+```
+
+```yaml oscillator vco
+tuning: {{0.5 V: 2.60 GHz, 2 V: 2.75 GHz, 4.5 V: 2.95 GHz}}
+phase_noise: {{1 kHz: -62, 10 kHz: -91, 100 kHz: -114, 1 MHz: -135, 10 MHz: -154}}
+phase_noise_at: 2.8 GHz
+input_capacitance: 22 pF
+pushing: 6 MHz/V
+```
+
+```yaml supply rail
+ripple: [{{frequency: 300 kHz, amplitude: 2 uV}}, {{frequency: 50 kHz, amplitude: 1 uV}}]
+```
+
+```yaml synthesizer core
+detector: {{max_frequency: 30 MHz, floor: -220 dBc/Hz}}
+pump: {{currents: {{from: 0.625 mA, to: 5 mA, step: 0.625 mA}}, compliance: 0.5 V .. 4.5 V, mismatch: 4 %, leakage: {leakage}, pulse: 1.5 ns}}
+reference_divider: 1 .. 1023
+feedback_divider: {{prescaler: 8, a: 0 .. 7, b: 8 .. 8191}}
+```
+
+```yaml loop lo
+reference: standard
+oscillator: vco
+synthesizer: core
+supply: rail
+output: 2.8 GHz
+outputs: {outputs}
+step: 2.5 MHz
+filter: passive 4
+parts: {{C1: 8.2 nF, R2: 220 ohm, C2: 120 nF, R3: 680 ohm, C3: 1.5 nF, R4: 680 ohm, C4: 1.5 nF}}
+pump_current: 2.5 mA
+```
+
+```yaml phase_noise noise
+of: lo
+over: 1 kHz .. 10 MHz
+spurs: lines
+```
+
+```yaml spurs lines
+of: lo
+also: [{{offset: 10 kHz, level: -50 dBc, cause: invented}}]
+```
+
+{more}
+"
+    )
+}
+
+fn judged(text: &str) -> Value {
+    let place = Place::new();
+    let run = place.file("lo.md", text).run(&["judge", "lo.md", "--json"]);
+    serde_json::from_str(&run.stdout).unwrap_or_else(|_| panic!("no results: {}", run.all()))
+}
+
+fn number(value: &Value) -> f64 {
+    value.as_f64().unwrap_or_else(|| panic!("a number, not {value}"))
+}
+
+fn requirement<'a>(results: &'a Value, id: &str) -> &'a Value {
+    let all = results["requirements"].as_array().expect("requirements");
+    all.iter().find(|one| one["id"] == id).expect("the requirement")
+}
+
+/// In a band of the design channel alone, lines and the jitter with them are those of the blocks, to the last line.
+#[test]
+fn lines_of_the_design_channel_are_those_of_the_blocks() {
+    let more = r"
+```yaml band served
+of: lo
+outputs: [2.8 GHz]
+```
+
+```yaml requirements
+L-1: {text: design, metric: lines.lines, limit: {1 kHz: -30, 200 kHz: -45, 10 MHz: -60}}
+L-2: {text: channel, metric: lines.lines, limit: {1 kHz: -30, 200 kHz: -45, 10 MHz: -60}, judged: band served}
+L-3: {text: high, metric: lines.lines, limit: {1 MHz: -200, 10 MHz: -200}, judged: band served}
+L-4: {text: high in the design, metric: lines.lines, limit: {1 MHz: -200, 10 MHz: -200}}
+```
+";
+    let results = judged(&note("2.78 GHz .. 2.82 GHz", "20 nA", more));
+    let (noise, served) = (&results["blocks"]["noise"]["metrics"], &results["blocks"]["served"]["metrics"]);
+    let with = |node: &Value| number(&node["jitter_with_spurs"]["value"]);
+    assert!(with(noise) > 1.001 * number(&noise["jitter"]["value"]), "the lines add to it");
+    assert!((with(&served["worst"]["noise"]) / with(noise) - 1.0).abs() < 1e-9);
+    for (design, channel) in [("L-1", "L-2"), ("L-4", "L-3")] {
+        let (design, channel) = (requirement(&results, design), requirement(&results, channel));
+        assert_eq!(design["verdict"], channel["verdict"]);
+        assert_eq!(design["at"], channel["at"]);
+        assert!((number(&design["margin"]) - number(&channel["margin"])).abs() < 1e-9);
+    }
+    assert_eq!(requirement(&results, "L-2")["verdict"], "met");
+    assert_eq!(requirement(&results, "L-3")["verdict"], "not met");
+}
+
+/// A leakage that the pump can't make good has no lines to look at: nothing that rests on them is met.
+#[test]
+fn without_lock_no_mask_is_met() {
+    let more = r#"
+```yaml band served
+of: lo
+```
+
+```yaml requirements
+L-1: {text: lines, metric: lines.lines, limit: {1 kHz: 0, 10 MHz: 0}, judged: band served}
+L-2: {text: jitter, metric: noise.jitter_with_spurs, limit: "<= 1 s", judged: band served}
+```
+"#;
+    let results = judged(&note("2.78 GHz .. 2.82 GHz", "5 mA", more));
+    for id in ["L-1", "L-2"] {
+        assert_eq!(requirement(&results, id)["verdict"], "not met", "{id}");
+        assert_eq!(requirement(&results, id)["value"], Value::Null, "{id}");
+    }
+}
