@@ -8,6 +8,7 @@ pub mod expm;
 pub mod fourier;
 pub mod interpolate;
 pub mod nelder_mead;
+pub mod normal;
 pub mod poly;
 pub mod quadrature;
 pub mod statistics;

@@ -13,6 +13,7 @@ pub mod optimum;
 pub mod part;
 pub mod plan;
 pub mod poles;
+pub mod reel;
 pub mod sampled;
 pub mod scatter;
 pub mod series;

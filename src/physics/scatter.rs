@@ -7,6 +7,8 @@ use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{RngCore, SeedableRng};
 
 use super::part::{Case, Lifts, Tuning};
+use super::reel::Reel;
+use crate::num::normal::quantile;
 
 /// Most quantities that vary at once: seven parts, gain, pump, five levels, temperature.
 pub const MOST: usize = 15;
@@ -122,6 +124,8 @@ pub struct Scatter {
     pub vary: Vec<Vary>,
     /// How tolerances are filled.
     pub distribution: Distribution,
+    /// Parts whose errors are partly common; the others vary each by itself.
+    pub reels: Vec<Reel>,
     /// Seed of all streams.
     pub seed: u64,
     /// Drift of the oscillator.
@@ -143,7 +147,25 @@ impl Scatter {
                 Distribution::Normal => normal(&mut random),
             };
         }
+        for reel in &self.reels {
+            // The middle of the 2^53 steps: neither 0 nor 1.
+            let common = quantile(unit(&mut random) + 0.5 / (1u64 << 53) as f64);
+            reel.mix(self.distribution, common, &mut deviates);
+        }
         deviates
+    }
+
+    /// Standard deviation of what changes by `effects` with one deviation of each quantity, first order, with what parts
+    /// of one reel have in common. Source: JCGM 100:2008, 5.2.2 (from memory).
+    pub fn first_order(&self, effects: &[f64]) -> f64 {
+        let mut variance: f64 = effects.iter().map(|e| e * e).sum();
+        for reel in &self.reels {
+            let of = |i: &usize| effects.get(*i).copied().unwrap_or(0.0);
+            let sum: f64 = reel.members.iter().map(of).sum();
+            let own: f64 = reel.members.iter().map(|i| of(i).powi(2)).sum();
+            variance += reel.of_errors(self.distribution) * (sum * sum - own);
+        }
+        variance.max(0.0).sqrt()
     }
 
     /// Puts `case` at these deviations from `nominal`; whatever does not vary is left as it is.

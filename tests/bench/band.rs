@@ -60,7 +60,7 @@ fn scatter() -> Scatter {
     let vary = parts.into_iter().chain(levels).chain(rest).collect();
     let tuning = Tuning::line(80e6, (0.5, 4.5), (2.64e9, 2.96e9)).expect("a line");
     let drift = Drift { tuning, drift: -120e3, at: 298.15 };
-    Scatter { vary, distribution: Distribution::Normal, seed: 1, drift }
+    Scatter { vary, distribution: Distribution::Normal, reels: Vec::new(), seed: 1, drift }
 }
 
 fn repeated(criterion: &mut Criterion) {

@@ -129,3 +129,59 @@ L-2: {text: jitter, metric: noise.jitter_with_spurs, limit: "<= 1 s", judged: ba
         assert_eq!(requirement(&results, id)["value"], Value::Null, "{id}");
     }
 }
+
+/// Parts of one reel: the spread is that of the first order with what they have in common, and another than without; what
+/// each part does by itself stays the same; where nothing shares a reel it is told.
+#[test]
+fn parts_of_one_reel_spread_together() {
+    let more = r"
+```yaml tolerance apart
+of: lo
+parts: {R: 1 %, C: 5 %}
+runs: 2000
+```
+
+```yaml tolerance together
+of: lo
+parts: {R: 1 %, C: 5 %}
+same_reel: {R: 1, C: 0.9}
+runs: 2000
+```
+
+```yaml tolerance single
+of: lo
+parts: {R2: 1 %, R3: 2 %, R4: 1 %}
+same_reel: {R: 0.5}
+runs: 100
+```
+";
+    let results = judged(&note("2.78 GHz .. 2.82 GHz", "20 nA", more));
+    let of = |block: &str, name: &str| {
+        let node = &results["blocks"][block]["metrics"][name]["lines"]["reference_spur"];
+        number(&node["value"])
+    };
+    for block in ["apart", "together"] {
+        let (sampled, first) = (of(block, "deviation"), of(block, "first_order"));
+        // Three deviations of a sampled one, and some for what is not of first order.
+        assert!((sampled / first - 1.0).abs() < 3.0 / 4000f64.sqrt() + 0.01, "{block}: {sampled} {first}");
+    }
+    assert!(
+        of("together", "first_order") > 1.1 * of("apart", "first_order"),
+        "two capacitors move it together"
+    );
+    let ranking =
+        |block: &str| results["blocks"][block]["metrics"]["sensitivity"]["lines"]["reference_spur"].clone();
+    assert_eq!(ranking("apart"), ranking("together"));
+    let warnings: Vec<String> = results["warnings"]
+        .as_array()
+        .expect("warnings")
+        .iter()
+        .filter(|one| one["block"] == "single")
+        .map(|one| one["text"].as_str().expect("a text").to_owned())
+        .collect();
+    assert_eq!(
+        warnings,
+        ["no two resistors that vary have one value and one tolerance: none share a reel".to_owned()],
+        "R3 and R4 have one value and two tolerances"
+    );
+}

@@ -10,6 +10,7 @@ mod modulator;
 mod notes;
 mod phase_noise;
 mod plan;
+mod reels;
 mod sampled;
 mod second_order;
 mod series;

@@ -13,7 +13,7 @@ use serde_json::Value;
 
 use super::support::{close, number, row};
 
-fn case() -> Case {
+pub(super) fn case() -> Case {
     let mut filter = Filter::of(Topology::Passive(2));
     for (name, value) in [("C1", 1e-9), ("R2", 1e3), ("C2", 15e-9)] {
         filter.set(name, value);
@@ -41,9 +41,9 @@ fn case() -> Case {
     }
 }
 
-fn scatter(vary: Vec<Vary>, distribution: Distribution, seed: u64) -> Scatter {
+pub(super) fn scatter(vary: Vec<Vary>, distribution: Distribution, seed: u64) -> Scatter {
     let tuning = Tuning::line(30e6, (0.5, 4.5), (150e6, 250e6)).expect("a line");
-    Scatter { vary, distribution, seed, drift: Drift { tuning, drift: 0.0, at: 298.15 } }
+    Scatter { vary, distribution, reels: Vec::new(), seed, drift: Drift { tuning, drift: 0.0, at: 298.15 } }
 }
 
 /// Gains drawn within `tolerance`, relative to the nominal one.
@@ -176,7 +176,7 @@ fn the_true_yield_lies_in_its_interval() {
 }
 
 /// The loop of `generators/tolerance_runs.py`.
-fn noisy() -> Case {
+pub(super) fn noisy() -> Case {
     let table = |points: &[(f64, f64)]| LevelTable::new(points.to_vec()).map(Arc::new);
     let mut case = case();
     case.filter = Filter::of(Topology::Passive(3));
@@ -222,7 +222,7 @@ fn runs_spread_as_in_a_plain_monte_carlo() {
     for (name, distribution) in [("uniform", Distribution::Uniform), ("normal", Distribution::Normal)] {
         let tuning = Tuning::line(80e6, (0.5, 4.5), (2.64e9, 2.96e9)).expect("a line");
         let drift = Drift { tuning, drift: -120e3, at: 298.15 };
-        let scatter = Scatter { vary: vary.clone(), distribution, seed: 5, drift };
+        let scatter = Scatter { vary: vary.clone(), distribution, reels: Vec::new(), seed: 5, drift };
         let (mut case, mut work) = (nominal.clone(), Work::default());
         let mut columns: [Vec<f64>; 4] = Default::default();
         for run in 0..RUNS {

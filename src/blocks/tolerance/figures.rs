@@ -184,6 +184,25 @@ fn varied(solved: &SolvedTolerance) -> String {
     solved.scatter.vary.iter().map(one).collect::<Vec<_>>().join(", ")
 }
 
+/// Which parts were taken to come from one reel.
+fn reels(solved: &SolvedTolerance) -> String {
+    let scatter = &solved.scatter;
+    let named = |member: &usize| scatter.vary[*member].name();
+    let parts = scatter.vary.iter().filter(|vary| matches!(vary, Vary::Part(..))).count();
+    if scatter.reels.is_empty() {
+        let text = " The parts vary independently of each other, whether or not they come from one reel.";
+        return if parts > 1 { text.to_owned() } else { String::new() };
+    }
+    let words = scatter.reels.iter().map(|reel| {
+        let members: Vec<String> = reel.members.iter().map(named).collect();
+        format!("{} ({})", members.join(", "), print(reel.correlation, Unit::One, Digits::All))
+    });
+    format!(
+        " Taken from one reel, with the rank correlation of their errors: {}; all else varies independently.",
+        words.collect::<Vec<_>>().join("; ")
+    )
+}
+
 fn statistics(solved: &SolvedTolerance) -> Exhibit {
     let repeat = &solved.repeat;
     let corners = solved.summaries.iter().any(|summary| summary.corners.is_some());
@@ -260,6 +279,6 @@ fn statistics(solved: &SolvedTolerance) -> Exhibit {
         caption: format!("Spread over {} runs", solved.count()),
         columns,
         rows,
-        note: format!("Varied, {filled}: {}.{proved}", varied(solved)),
+        note: format!("Varied, {filled}: {}.{}{proved}", varied(solved), reels(solved)),
     })
 }

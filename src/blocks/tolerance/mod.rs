@@ -28,6 +28,10 @@ static PARTS: &[Field] = &[
     optional("R4", SHARE, "this part"),
     optional("C4", SHARE, "this part"),
 ];
+static REELS: &[Field] = &[
+    default("R", Type::Number, "0", "resistors: 0 independent, 1 one error for all"),
+    default("C", Type::Number, "0", "capacitors, likewise"),
+];
 static FIELDS: &[Field] = &[
     optional(
         "of",
@@ -53,6 +57,12 @@ static FIELDS: &[Field] = &[
         "uniform",
         "how tolerances are filled; normal: the tolerance is three standard deviations, cut off there",
     ),
+    optional(
+        "same_reel",
+        Type::Group(REELS),
+        "rank correlation (Spearman) of the errors of parts of one kind, printed value and tolerance, which come from one \
+         reel; each part keeps its own distribution; absent: all are independent",
+    ),
     default("runs", Type::Integer, "2000", "trials"),
     default("seed", Type::Integer, "1", "seed of the random numbers; the same seed gives the same trials"),
     default(
@@ -65,6 +75,7 @@ static FIELDS: &[Field] = &[
 
 static LISTS: &[&[Field]] = &[FIELDS, COMMON];
 
+/// The last is for parts of one reel.
 static EQUATIONS: &[Equation] = &[
     Equation {
         name: "First-order deviation",
@@ -75,6 +86,11 @@ static EQUATIONS: &[Equation] = &[
         name: "Yield proved with no failure in n runs",
         tex: r"y \ge 0.05^{1/n}",
         source: "Clopper and Pearson, Biometrika 26, 1934; one-sided, 95 %",
+    },
+    Equation {
+        name: "First-order deviation where parts of one reel have the correlation r",
+        tex: r"\sigma_y^2 = \sum_i \left(\frac{\partial y}{\partial x_i}\right)^2 \sigma_i^2 + 2 \sum_{i<j} \frac{\partial y}{\partial x_i} \frac{\partial y}{\partial x_j} r\, \sigma_i \sigma_j",
+        source: "law of propagation, JCGM 100:2008, 5.2.2 (from memory)",
     },
 ];
 
@@ -110,9 +126,10 @@ impl Kind for ToleranceKind {
         let tolerance = runs::solve(repeat, scatter, runs, corners, limits);
         metrics::warn(given, &tolerance, &mut faults);
         let mut answer = Solved::new(()).with_metrics(metrics::metrics(&tolerance));
+        let equations = if tolerance.scatter.reels.is_empty() { &EQUATIONS[..2] } else { EQUATIONS };
         answer.model = std::sync::Arc::new(tolerance);
         answer.warnings = faults.warnings;
-        answer.equations = EQUATIONS;
+        answer.equations = equations;
         Ok(answer)
     }
     fn show(&self, given: &Given, solved: &Solved, _inputs: &Inputs<'_>) -> Vec<Exhibit> {

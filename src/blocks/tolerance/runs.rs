@@ -50,7 +50,7 @@ pub struct Summary {
     pub quantiles: Vec<f64>,
     /// Change by one standard deviation of each quantity, first order.
     pub effects: Vec<f64>,
-    /// Standard deviation by the first order.
+    /// Standard deviation by the first order, with what parts of one reel have in common.
     pub first_order: f64,
     /// Values at the corners to which the effects point: low, high.
     pub corners: Option<(f64, f64)>,
@@ -88,7 +88,7 @@ pub(super) fn solve(
     let deviation = scatter.distribution.deviation();
     for (column, summary) in summaries.iter_mut().enumerate() {
         summary.effects = slopes.iter().map(|row| row[column] * deviation).collect();
-        summary.first_order = summary.effects.iter().map(|e| e * e).sum::<f64>().sqrt();
+        summary.first_order = scatter.first_order(&summary.effects);
         if corners {
             let end = |sign: f64| {
                 let mut deviates = [0.0; MOST];
@@ -176,7 +176,8 @@ impl SolvedTolerance {
     /// Names of what varies, by their share in the variance of a column, largest first; nothing without effect.
     pub fn ranking(&self, column: usize) -> Vec<(String, f64)> {
         let summary = &self.summaries[column];
-        let whole = summary.first_order.powi(2);
+        // Each by itself: what a reel has in common belongs to no single part.
+        let whole: f64 = summary.effects.iter().map(|e| e * e).sum();
         let shares =
             self.scatter.vary.iter().zip(&summary.effects).map(|(vary, e)| (vary.name(), e * e / whole));
         let mut ranked: Vec<(String, f64)> = shares.filter(|(_, share)| *share > 1e-12).collect();

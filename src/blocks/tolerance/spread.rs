@@ -1,7 +1,8 @@
 //! What varies, and how far.
 
 use super::super::repeat::Repeat;
-use super::{Diagnostic, Faults, Fields, Given};
+use super::{Diagnostic, Digits, Faults, Fields, Given, print};
+use crate::physics::reel::Reel;
 use crate::physics::scatter::{Distribution, Drift, Level, Scatter, Vary};
 
 /// Most runs of one block.
@@ -40,6 +41,7 @@ pub(super) fn read(given: &Given, repeat: &Repeat, faults: &mut Faults) -> Optio
     if seed < 0 {
         faults.place(fields.place("seed"), "value-range", "`seed` is not below zero");
     }
+    let reels = reels(given, repeat, &vary, faults);
     faults.sound()?;
     let distribution = match fields.word("distribution") {
         Some("normal") => Distribution::Normal,
@@ -47,7 +49,7 @@ pub(super) fn read(given: &Given, repeat: &Repeat, faults: &mut Faults) -> Optio
     };
     let band = solved.facts.usable().find(|band| band.name == solved.band)?;
     let drift = Drift { tuning: band.tuning.clone(), drift: band.drift, at: solved.case.temperature };
-    Some((Scatter { vary, distribution, seed: seed as u64, drift }, runs as usize))
+    Some((Scatter { vary, distribution, reels, seed: seed as u64, drift }, runs as usize))
 }
 
 /// A relative tolerance, 0 .. 1.
@@ -59,6 +61,44 @@ fn share(fields: &Fields, name: &str, faults: &mut Faults) -> Option<f64> {
         return None;
     }
     Some(share)
+}
+
+/// Parts of one kind, value and tolerance, which come from one reel, where the block says how far they go together.
+fn reels(given: &Given, repeat: &Repeat, vary: &[Vary], faults: &mut Faults) -> Vec<Reel> {
+    let Some(stated) = given.fields.group("same_reel") else { return Vec::new() };
+    let mut reels: Vec<Reel> = Vec::new();
+    for kind in ["R", "C"] {
+        let Some(correlation) = stated.number(kind).filter(|_| stated.written(kind)) else { continue };
+        if !(0.0..=1.0).contains(&correlation) {
+            let text = "a correlation of parts of one reel lies between 0 and 1";
+            faults.place(stated.place(kind), "value-range", text);
+            continue;
+        }
+        // As the parts list prints them: what differs in a digit there is another part.
+        let mut found: Vec<((String, f64), Vec<usize>)> = Vec::new();
+        for (index, one) in vary.iter().enumerate() {
+            let Vary::Part(name, tolerance) = one else { continue };
+            let part = repeat.solved.parts.iter().find(|part| part.name == *name);
+            let Some(part) = part.filter(|_| name.starts_with(kind)) else { continue };
+            let label = (print(part.value, part.unit, Digits::All), *tolerance);
+            match found.iter_mut().find(|(known, _)| *known == label) {
+                Some((_, members)) => members.push(index),
+                None => found.push((label, vec![index])),
+            }
+        }
+        let shared: Vec<Reel> = found
+            .into_iter()
+            .filter(|(_, members)| members.len() > 1)
+            .map(|(_, members)| Reel { members, correlation })
+            .collect();
+        if shared.is_empty() {
+            let what = if kind == "R" { "resistors" } else { "capacitors" };
+            let text = format!("no two {what} that vary have one value and one tolerance: none share a reel");
+            faults.warn(stated.place(kind), "no-reel", text);
+        }
+        reels.extend(shared);
+    }
+    reels
 }
 
 /// Parts with their tolerances: stated for the part, for its kind, or the part's own.
