@@ -178,7 +178,7 @@ fn not_repeated(name: &str, cases: &dyn Cases, path: &MetricPath, one: &Fields, 
 }
 
 /// The case `skip` places behind the worst; where cases are missing none is good enough.
-fn outcome(name: &str, cases: &dyn Cases, all: &[Judgement], skip: usize) -> Outcome {
+fn outcome(name: &str, cases: &dyn Cases, all: &[(Judgement, usize)], skip: usize) -> Outcome {
     let lost = |why: String| Outcome {
         judgement: Judgement { state: State::NotMet, margin: None, value: None, at: None },
         decided_by: None,

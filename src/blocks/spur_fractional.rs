@@ -10,6 +10,9 @@ use crate::physics::spurs::{OutputLine, level};
 /// Lines of a sequence below this level are left out: no analyser sees them, dBc.
 pub(super) const LEAST: f64 = -160.0;
 
+/// By how much a line has to be above that of equal sources to count as folded, dB.
+const FOLDED: f64 = 3.0;
+
 /// The boundary line in every channel: output frequency (Hz), offset (Hz) and level (dBc), if there is one.
 pub type BoundaryMap = Vec<(f64, Option<(f64, f64)>)>;
 
@@ -29,11 +32,17 @@ pub(super) fn lines(solved: &SolvedLoop, window: Option<(f64, f64)>) -> Vec<Line
     let of_sequence = solved.modulator().map_or(String::new(), |modulator| {
         format!("sequence of the modulator, which repeats after {} detector periods", modulator.period())
     });
-    let sequence = solved.modulator_lines(to).into_iter().map(|line| Line {
-        offset: line.0,
-        level: in_decibels(line.1),
-        source: Source::Modulator,
-        cause: of_sequence.clone(),
+    let straight = solved.straight_lines(to);
+    let sequence = solved.modulator_lines(to).into_iter().map(|line| {
+        let level = in_decibels(line.1);
+        let same = straight.iter().find(|one| (one.0 - line.0).abs() <= 1e-9 * line.0);
+        let folded = same.map_or(f64::NEG_INFINITY, |one| in_decibels(one.1)) + FOLDED < level;
+        let (source, cause) = if folded && solved.case.pump.mismatch != 0.0 {
+            (Source::Folded, "sequence of the modulator, folded by the mismatch of the pump".to_owned())
+        } else {
+            (Source::Modulator, of_sequence.clone())
+        };
+        Line { offset: line.0, level, source, cause }
     });
     let boundary = solved.boundary_line().map(|line| Line {
         offset: line.0,

@@ -66,7 +66,7 @@ impl Source {
     pub fn basis(self) -> &'static str {
         match self {
             Source::Pump | Source::Supply | Source::Modulator => "model",
-            Source::Folded => "run in time with the real sequence; no bend but that of the mismatch",
+            Source::Folded => "model: no bend but that of the mismatch, and a slow loop",
             Source::Boundary => "rough model: one stated level for every distance",
             Source::Stated => "as stated",
         }
@@ -134,12 +134,13 @@ static METRICS: &[MetricDoc] = &[
         name: "folded_spur",
         unit: Unit::DecibelCarrier,
         says: "highest line that the pump's mismatch folds from the sequence of the modulator, where that is short",
-        route: Route::None("run in time; the tests bend the sequence by hand and pass it through H"),
+        route: Route::SecondWhere("run in time", "the detector runs at 50 bandwidths or more"),
     },
     MetricDoc {
         name: "folded_noise",
         unit: Unit::DecibelCarrierPerHertz,
-        says: "noise that the pump's mismatch folds into the band, where the sequence is long; not in the noise budget",
+        says: "noise that the pump's mismatch folds into the band, where the sequence is long; not in the noise budget, \
+               nor in what-it-takes, region and alternatives",
         route: Route::None("run in time; the tests bend the sequence by hand and pass it through H"),
     },
     MetricDoc {
@@ -220,9 +221,9 @@ impl Kind for SpursKind {
             None => Metric::unbounded(Unit::DecibelCarrier, no_supply_line(solved)),
         };
         let boundary = spur_fractional::map(solved);
-        let folding = spur_folded::run(solved);
-        let mut fractional = spur_fractional::lines(solved, given.fields.range("fraction_window"));
-        spur_folded::bend(&folding, &mut fractional);
+        // Trials by the thousand go without: a run costs more than all the rest.
+        let folding = if inputs.is_trial() { Err("trials go without it") } else { spur_folded::run(solved) };
+        let fractional = spur_fractional::lines(solved, given.fields.range("fraction_window"));
         let divides_whole = fractional.is_empty() && boundary.is_empty();
         let mut lines: Vec<Line> =
             reference.into_iter().chain(supply).chain(fractional).chain(known).collect();
@@ -236,7 +237,7 @@ impl Kind for SpursKind {
         );
         metrics.metric("supply_spur", supply_metric);
         spur_fractional::put(solved, &boundary, &mut metrics);
-        spur_folded::put(&folding, &lines, &mut metrics);
+        spur_folded::put(&folding, solved, &lines, &mut metrics);
         metrics.metric("static_offset", Metric::real(PumpWaveform::new(&solved.case).lead, Unit::Second));
         metrics.put("lines", Node::List(lines.iter().map(line_node).collect()));
         warn(given, solved, &lines, &mut faults);

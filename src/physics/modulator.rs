@@ -138,15 +138,7 @@ impl Modulator {
             Counted::Lines if self.order == 1 => self.sawtooth(),
             Counted::Lines => self.transformed(),
         };
-        let spacing = detector_frequency / length as f64;
-        let images = (up_to / detector_frequency).floor().clamp(0.0, 1e4) as u64;
-        let mut lines: Vec<Line> = (0..=images)
-            .flat_map(|image| base.iter().map(move |(index, amplitude)| (image * length + index, *amplitude)))
-            .map(|(index, amplitude)| Line { offset: index as f64 * spacing, amplitude })
-            .filter(|line| line.offset <= up_to && line.amplitude > 1e-9)
-            .collect();
-        lines.sort_by(|a, b| a.offset.total_cmp(&b.offset));
-        lines
+        images((length, &base), detector_frequency, up_to)
     }
 
     /// Phase of the divider's output after each of `length` periods from `skip` on, rad, of one oscillator period
@@ -199,6 +191,24 @@ impl Modulator {
         let mirrored = (1..=half).filter(|i| 2 * i != q).map(|i| q - i);
         (q, (1..=half).chain(mirrored).map(line).collect())
     }
+}
+
+/// Lines (index and amplitude) of a sequence of this period with their images about every multiple of the detector frequency,
+/// Hz, up to an offset, Hz; by offset.
+pub(in crate::physics) fn images(
+    (length, base): (u64, &[(u64, f64)]),
+    detector_frequency: f64,
+    up_to: f64,
+) -> Vec<Line> {
+    let spacing = detector_frequency / length as f64;
+    let images = (up_to / detector_frequency).floor().clamp(0.0, 1e4) as u64;
+    let mut lines: Vec<Line> = (0..=images)
+        .flat_map(|image| base.iter().map(move |(index, amplitude)| (image * length + index, *amplitude)))
+        .map(|(index, amplitude)| Line { offset: index as f64 * spacing, amplitude })
+        .filter(|line| line.offset <= up_to && line.amplitude > 1e-9)
+        .collect();
+    lines.sort_by(|a, b| a.offset.total_cmp(&b.offset));
+    lines
 }
 
 /// What a modulator adds to the divider; see [`Modulator::sequence`].

@@ -170,6 +170,11 @@ impl Scatter {
 
     /// Puts `case` at these deviations from `nominal`; whatever does not vary is left as it is.
     pub fn apply(&self, nominal: &Case, deviates: &Deviates, case: &mut Case) {
+        self.apply_with(&self.drift, nominal, deviates, case);
+    }
+
+    /// The same where the oscillator drifts in another way: in another channel it may be another band.
+    pub fn apply_with(&self, drift: &Drift, nominal: &Case, deviates: &Deviates, case: &mut Case) {
         let gain = |vary: &Vary, u: f64| if let Vary::Gain(t) = vary { 1.0 + t * u } else { 1.0 };
         let mut factor = 1.0;
         let mut lifts = Lifts::default();
@@ -193,10 +198,10 @@ impl Scatter {
                 },
                 Vary::Temperature(low, high) => {
                     case.temperature = 0.5 * (low + high) + 0.5 * (high - low) * u;
-                    if self.drift.drift != 0.0 {
-                        let moved = self.drift.drift * (case.temperature - self.drift.at);
-                        voltage = self.drift.tuning.voltage_beyond(nominal.oscillator.frequency - moved);
-                        slope = self.drift.tuning.gain(voltage);
+                    if drift.drift != 0.0 {
+                        let moved = drift.drift * (case.temperature - drift.at);
+                        voltage = drift.tuning.voltage_beyond(nominal.oscillator.frequency - moved);
+                        slope = drift.tuning.gain(voltage);
                     }
                 }
                 Vary::Gain(_) => {}

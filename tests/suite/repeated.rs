@@ -185,3 +185,71 @@ runs: 100
         "R3 and R4 have one value and two tolerances"
     );
 }
+
+const SPREAD: &str = "parts: {R: 1 %, C: 5 %}\ngain: 8 %\nruns: 400\nseed: 11\n";
+
+/// With hardly any spread the worst channel of every run is the worst of the band.
+#[test]
+fn without_spread_the_runs_are_the_band() {
+    let more = "```yaml band served\nof: lo\n```\n\n```yaml tolerance spread\nof: lo\ngain: 0.000001 %\nruns: 4\nband: served\n```\n";
+    let results = judged(&note("2.78 GHz .. 2.82 GHz", "20 nA", more));
+    let (served, spread) = (&results["blocks"]["served"]["metrics"], &results["blocks"]["spread"]["metrics"]);
+    let channels = spread["channels"]["value"].as_u64().expect("a count");
+    assert!((3..17).contains(&channels), "some of the 17 are chosen: {channels}");
+    for (block, name) in [("noise", "jitter"), ("noise", "jitter_with_spurs"), ("lines", "reference_spur")] {
+        let worst = number(&served["worst"][block][name]["value"]);
+        let mean = number(&spread["mean"][block][name]["value"]);
+        assert!((mean / worst - 1.0).abs() < 1e-6, "{name}: {mean}, in the band {worst}");
+    }
+    let headroom = number(&served["worst"]["lo"]["sampled_phase_margin"]["value"]);
+    assert!((number(&spread["mean"]["lo"]["sampled_phase_margin"]["value"]) / headroom - 1.0).abs() < 1e-6);
+}
+
+/// Where one channel is the worst in every run, the numbers are those of a loop that is designed in it, with the same seed.
+#[test]
+fn the_worst_channel_is_as_if_designed_in() {
+    let over = format!(
+        "```yaml band served\nof: lo\noutputs: [2.78 GHz, 2.8 GHz, 2.82 GHz]\n```\n\n```yaml tolerance spread\nof: lo\n{SPREAD}band: served\n```\n\n\
+         ```yaml requirements\nT-1: {{text: all channels, metric: lo.tuning_headroom, limit: '>= 1 V', judged: tolerance spread at 90 %}}\n```\n"
+    );
+    let alone = format!("```yaml tolerance spread\nof: lo\n{SPREAD}```\n");
+    let text = note("2.78 GHz .. 2.82 GHz", "20 nA", &over);
+    let results = judged(&text);
+    let spread = &results["blocks"]["spread"]["metrics"];
+    for (block, name) in [("noise", "jitter"), ("lo", "sampled_phase_margin")] {
+        let share = number(&spread["worst_channel_share"][block][name]["value"]);
+        let channel = number(&spread["worst_channel"][block][name]["value"]);
+        assert!((share - 1.0).abs() < 1e-12, "{name}: one channel is always the worst: {share}");
+        let there = note("2.78 GHz .. 2.82 GHz", "20 nA", &alone)
+            .replace("output: 2.8 GHz", &format!("output: {channel} Hz"));
+        let there = judged(&there);
+        let there = &there["blocks"]["spread"]["metrics"];
+        for statistic in ["mean", "deviation", "p01", "p99"] {
+            let (a, b) = (
+                number(&spread[statistic][block][name]["value"]),
+                number(&there[statistic][block][name]["value"]),
+            );
+            // The offsets at which noise is read are those of the design.
+            assert!((a / b - 1.0).abs() < 2e-6, "{statistic} of {name}: {a}, designed there {b}");
+        }
+    }
+    let decided = requirement(&results, "T-1")["decided_by"].to_string();
+    assert!(decided.contains("run") && decided.contains("channel 2.8"), "{decided}");
+}
+
+/// A band of another loop has other channels.
+#[test]
+fn a_band_of_another_loop_is_refused() {
+    let more = "```yaml loop other\nreference: standard\noscillator: vco\nsynthesizer: core\noutput: 2.8 GHz\nfilter: passive 2\n\
+                bandwidth: 20 kHz\nphase_margin: 50 deg\n```\n\n```yaml band served\nof: other\n```\n\n\
+                ```yaml tolerance spread\nof: lo\ngain: 5 %\nruns: 4\nband: served\n```\n";
+    let place = Place::new();
+    let run =
+        place.file("lo.md", note("2.78 GHz .. 2.82 GHz", "20 nA", more)).run(&["judge", "lo.md", "--json"]);
+    assert!(
+        run.stderr.contains("`served` is a band of the loop `other`, this block is of `lo`"),
+        "{}",
+        run.all()
+    );
+    assert_eq!(run.stdout, "");
+}

@@ -109,6 +109,7 @@ fn lines_come_back_from_the_bend() {
     let sums = excess(3, modulus as i64, word as i64, 1, length + 3)[3..].to_vec();
     let (straight, added) = bent(&sums, case.feedback_ratio, mismatch);
     let ladder = Ladder::new(&case);
+    let formula = modulator_lines(&case, &ladder, &modulator, 1e6);
     let mut folded = 0;
     for cycles in 1..=6 {
         let offset = case.detector_frequency * cycles as f64 / length as f64;
@@ -122,6 +123,9 @@ fn lines_come_back_from_the_bend() {
         );
         let run =
             10.0 * found.iter().find(|line| (line.0 / offset - 1.0).abs() < 1e-9).expect("a line").1.log10();
+        let formula = 10.0
+            * formula.iter().find(|line| (line.0 / offset - 1.0).abs() < 1e-9).expect("a line").1.log10();
+        assert!((formula - expected).abs() < 1e-6, "line {cycles}: {formula} dBc, by hand {expected}");
         assert!((run - expected).abs() < 1.0, "line {cycles} at {offset}: {run} dBc, by hand {expected}");
         folded += usize::from(expected > linear + 3.0);
     }

@@ -270,10 +270,10 @@ impl Cases for SolvedBand {
     fn value(&self, case: usize, column: usize) -> f64 {
         self.rows[case].values[column]
     }
-    fn point(&self, case: usize) -> Point {
+    fn point(&self, case: usize, _place: usize) -> Point {
         self.rows[case].point.clone()
     }
-    fn label(&self, case: usize) -> String {
+    fn label(&self, case: usize, _place: usize) -> String {
         print(self.rows[case].output(), Unit::Hertz, Digits::All)
     }
     fn missing(&self) -> Option<String> {

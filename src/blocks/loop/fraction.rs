@@ -30,6 +30,15 @@ impl SolvedLoop {
         })
     }
 
+    /// The same as if the sources of the pump matched.
+    pub fn straight_lines(&self, up_to: f64) -> Vec<OutputLine> {
+        let mut case = self.case.clone();
+        case.pump.mismatch = 0.0;
+        self.modulator().map_or(Vec::new(), |modulator| {
+            spurs::modulator_lines(&case, &Ladder::new(&case), &modulator, up_to)
+        })
+    }
+
     /// The line at the distance to the nearest integer, at the output; `None` where none is stated, and on the
     /// integer itself.
     pub fn boundary_line(&self) -> Option<OutputLine> {

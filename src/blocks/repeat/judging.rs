@@ -14,10 +14,18 @@ pub trait Cases: Send + Sync {
     fn count(&self) -> usize;
     /// The number of a column in a case.
     fn value(&self, case: usize, column: usize) -> f64;
-    /// A case made again.
-    fn point(&self, case: usize) -> Point;
-    /// What a case is called: a channel, a run.
-    fn label(&self, case: usize) -> String;
+    /// How many channels each case has been read in.
+    fn places(&self) -> usize {
+        1
+    }
+    /// Lowest and highest number of a column over the channels of a case, each with its channel.
+    fn ends(&self, case: usize, column: usize) -> [(f64, usize); 2] {
+        [(self.value(case, column), 0); 2]
+    }
+    /// A case made again, in one of its channels.
+    fn point(&self, case: usize, place: usize) -> Point;
+    /// What a case is called: a channel, a run, a run in a channel.
+    fn label(&self, case: usize, place: usize) -> String;
     /// Why not every case could be read, where that is so.
     fn missing(&self) -> Option<String>;
 }
@@ -81,25 +89,49 @@ impl Repeat {
     }
 }
 
-/// Judges every case, in order; `None` where the metric is not among what is repeated.
-pub fn judge_all(cases: &dyn Cases, path: &MetricPath, limit: &Limit) -> Option<Vec<Judgement>> {
+/// Offsets of a mask that are looked at first, one in so many: the channel that is nearest to it is then judged at all.
+const FIRST: usize = 8;
+
+/// Judges every case, in order, each in that of its channels that comes nearest to the limit, which is named; `None` where
+/// the metric is not among what is repeated.
+pub fn judge_all(cases: &dyn Cases, path: &MetricPath, limit: &Limit) -> Option<Vec<(Judgement, usize)>> {
     use rayon::prelude::*;
     let repeat = cases.repeat();
     let judged = repeat.judged(path, limit)?;
-    let one = |case: usize| match judged {
-        Judged::Column(column) => limit.judge(&metric(cases.value(case, column), &repeat.columns[column])),
+    let places = cases.places();
+    let column = |value: f64, column: usize| limit.judge(&metric(value, &repeat.columns[column]));
+    let at = |case: usize, place: usize, every: usize| match judged {
+        Judged::Column(index) => column(cases.value(case, index), index),
         Judged::At(offset) => {
-            let level = level(&cases.point(case), offset);
+            let level = level(&cases.point(case, place), offset);
             limit.judge(&Metric::real(level, Unit::DecibelCarrierPerHertz))
         }
-        Judged::Lines(lines) => match lines.all(&cases.point(case)) {
+        Judged::Lines(lines) => match lines.all(&cases.point(case, place)) {
             Some(lines) => limit.judge_lines(lines.into_iter()),
             None => Judgement { state: State::NotMet, margin: None, value: None, at: None },
         },
         Judged::Mask(offsets) => {
-            let point = cases.point(case);
-            limit.judge_curve(offsets, |f| Some(level(&point, f)).filter(|l| l.is_finite()))
+            let point = cases.point(case, place);
+            let of = |f: f64| Some(level(&point, f)).filter(|l| l.is_finite());
+            if every == 1 {
+                return limit.judge_curve(offsets, of);
+            }
+            let few: Vec<f64> = offsets.iter().copied().step_by(every).collect();
+            limit.judge_curve(&few, of)
         }
+    };
+    let nearest = |a: (Judgement, usize), b: (Judgement, usize)| if worse(&b.0, &a.0) { b } else { a };
+    let one = |case: usize| {
+        if places == 1 {
+            return (at(case, 0, 1), 0);
+        }
+        if let Judged::Column(index) = judged {
+            let [low, high] = cases.ends(case, index).map(|(value, place)| (column(value, index), place));
+            return nearest(low, high);
+        }
+        let all = (0..places).map(|place| (at(case, place, FIRST), place));
+        let (found, place) = all.reduce(nearest).unwrap_or_else(|| (at(case, 0, 1), 0));
+        if matches!(judged, Judged::Mask(_)) { (at(case, place, 1), place) } else { (found, place) }
     };
     Some((0..cases.count()).into_par_iter().map(one).collect())
 }
@@ -118,12 +150,13 @@ fn rank(judgement: &Judgement) -> f64 {
 }
 
 /// The case that comes `skip` places behind the worst.
-pub fn decide(cases: &dyn Cases, all: &[Judgement], skip: usize) -> Option<Decided> {
+pub fn decide(cases: &dyn Cases, all: &[(Judgement, usize)], skip: usize) -> Option<Decided> {
     let mut order: Vec<usize> = (0..all.len()).collect();
-    order.sort_by(|a, b| rank(&all[*a]).total_cmp(&rank(&all[*b])));
+    order.sort_by(|a, b| rank(&all[*a].0).total_cmp(&rank(&all[*b].0)));
     let case = *order.get(skip)?;
-    let why = all[case].value.is_none().then(|| "no value in this case".to_owned());
-    Some(Decided { judgement: all[case], label: cases.label(case), why })
+    let (judgement, place) = all[case];
+    let why = judgement.value.is_none().then(|| "no value in this case".to_owned());
+    Some(Decided { judgement, label: cases.label(case, place), why })
 }
 
 /// Whether one judgement is worse than another.
@@ -132,6 +165,6 @@ pub fn worse(a: &Judgement, b: &Judgement) -> bool {
 }
 
 /// How many kept the limit.
-pub fn share(all: &[Judgement]) -> Share {
-    Share { kept: all.iter().filter(|j| j.state == State::Met).count(), of: all.len() }
+pub fn share(all: &[(Judgement, usize)]) -> Share {
+    Share { kept: all.iter().filter(|(j, _)| j.state == State::Met).count(), of: all.len() }
 }

@@ -67,9 +67,11 @@ pub struct Repeat {
 pub struct Scratch {
     work: Work,
     integrals: Vec<Integrals>,
-    /// Budgets for tables other than the design's, by noise block.
-    others: Vec<Option<Budget>>,
 }
+
+/// Budgets for tables other than the design's, by noise block.
+#[derive(Clone, Default)]
+pub struct Budgets(Vec<Option<Budget>>);
 
 /// What a column is read from.
 pub struct View<'a> {
@@ -162,21 +164,27 @@ impl Repeat {
         }
     }
 
+    /// Budgets of the noise blocks for a case with other tables than the design's; empty where the design's hold.
+    pub fn budgets_for(&self, case: &Case) -> Budgets {
+        if same_tables(case, &self.solved.case) {
+            return Budgets::default();
+        }
+        let of = |noise: &NoiseOf| noise.budget.as_ref().map(|budget| budget.with_tables_of(case));
+        Budgets(self.noise.iter().map(of).collect())
+    }
+
     /// All numbers of one case, in the order of the columns.
     pub fn read(&self, point: &Point, scratch: &mut Scratch, row: &mut [f64]) {
+        self.read_with(point, &self.budgets_for(&point.case), scratch, row);
+    }
+
+    /// The same with the budgets for its tables.
+    pub fn read_with(&self, point: &Point, budgets: &Budgets, scratch: &mut Scratch, row: &mut [f64]) {
         scratch.integrals.clear();
-        scratch.others.resize(self.noise.len(), None);
-        for (noise, other) in self.noise.iter().zip(&mut scratch.others) {
-            let integrals = match &noise.budget {
-                None => Integrals::default(),
-                Some(budget) if same_tables(&point.case, &self.solved.case) => {
-                    budget.read(&point.case, &mut scratch.work)
-                }
-                Some(budget) => {
-                    let fresh = budget.with_tables_of(&point.case);
-                    other.insert(fresh).read(&point.case, &mut scratch.work)
-                }
-            };
+        for (index, noise) in self.noise.iter().enumerate() {
+            let budget = budgets.0.get(index).unwrap_or(&noise.budget);
+            let read = |budget: &Budget| budget.read(&point.case, &mut scratch.work);
+            let integrals = budget.as_ref().map_or_else(Integrals::default, read);
             scratch.integrals.push(integrals);
         }
         let view = View {

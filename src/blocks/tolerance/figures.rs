@@ -86,6 +86,14 @@ fn histogram(
     }
     points.push((high, 0.0));
     let nominal = solved.nominal[column];
+    let curve_name = match solved.worst_channel(column) {
+        Some((output, share)) => format!(
+            "worst channel of each run; {} in {}",
+            print(output, Unit::Hertz, Digits::All),
+            percent(share)
+        ),
+        None => "runs".to_owned(),
+    };
     let mut marks = vec![Mark::vertical(nominal, &format!("design {}", short(nominal, shape.unit)))];
     for (_, limit, _) in solved.yields.iter().filter(|(path, ..)| solved.repeat.column(path) == Some(column))
     {
@@ -105,10 +113,10 @@ fn histogram(
     }
     let label = format!("{} {}", shape.block, spoken(&shape.name));
     let summary = &solved.summaries[column];
-    let curve = Curve::new("runs", Role::Total, points);
+    let curve = Curve::new(&curve_name, Role::Total, points);
     Some(Exhibit::figure(Figure {
         anchor: anchor(),
-        caption: format!("Spread of {label} over {} runs", solved.count()),
+        caption: format!("Spread of {label} over {} runs{}", solved.count(), in_worst(solved)),
         alt: format!(
             "Histogram of {label} for block {}: from {} to {}, mean {}, standard deviation {}, design {}.",
             given.name,
@@ -203,6 +211,11 @@ fn reels(solved: &SolvedTolerance) -> String {
     )
 }
 
+/// What the captions add where a band is read.
+fn in_worst(solved: &SolvedTolerance) -> &'static str {
+    if solved.places.band.is_some() { ", each in its worst channel" } else { "" }
+}
+
 fn statistics(solved: &SolvedTolerance) -> Exhibit {
     let repeat = &solved.repeat;
     let corners = solved.summaries.iter().any(|summary| summary.corners.is_some());
@@ -236,6 +249,19 @@ fn statistics(solved: &SolvedTolerance) -> Exhibit {
             let (low, high) = summary.corners.unwrap_or((f64::NAN, f64::NAN));
             row.extend([number(low), number(high)]);
         }
+        if solved.places.band.is_some() {
+            row.extend(match solved.worst_channel(index) {
+                Some((output, share)) => [
+                    Cell::Number {
+                        value: output,
+                        unit: Unit::Hertz,
+                        text: print(output, Unit::Hertz, Digits::All),
+                    },
+                    Cell::Number { value: share, unit: Unit::One, text: percent(share) },
+                ],
+                None => [Cell::Empty, Cell::Empty],
+            });
+        }
         row.push(match solved.yield_of(index) {
             Some(share) => {
                 let value = observed(share);
@@ -259,6 +285,12 @@ fn statistics(solved: &SolvedTolerance) -> Exhibit {
             Column::number("Corner high", "corner_high"),
         ]);
     }
+    if solved.places.band.is_some() {
+        columns.extend([
+            Column::number("Worst in", "worst_channel_Hz"),
+            Column::number("of runs", "worst_channel_share"),
+        ]);
+    }
     columns.push(Column::number("Yield", "yield"));
     let filled = match solved.scatter.distribution {
         Distribution::Uniform => "uniform",
@@ -276,9 +308,14 @@ fn statistics(solved: &SolvedTolerance) -> Exhibit {
     };
     Exhibit::table(Table {
         anchor: "table".to_owned(),
-        caption: format!("Spread over {} runs", solved.count()),
+        caption: format!("Spread over {} runs{}", solved.count(), in_worst(solved)),
         columns,
         rows,
-        note: format!("Varied, {filled}: {}.{}{proved}", varied(solved), reels(solved)),
+        note: format!(
+            "Varied, {filled}: {}.{}{}{proved}",
+            varied(solved),
+            reels(solved),
+            solved.places.words()
+        ),
     })
 }

@@ -7,6 +7,7 @@ use super::{Faults, Given, Group, Metric, MetricDoc, Node, Route, Unit};
 use crate::num::statistics::{CONFIDENCE, share_bounds};
 
 const SAMPLED: &str = "sampling; its deviation stands beside the first-order one, reported and not judged";
+const COUNTED: &str = "counted";
 const SORTED: &str = "an order statistic of the runs";
 
 const fn doc(name: &'static str, says: &'static str, why: &'static str) -> MetricDoc {
@@ -39,6 +40,14 @@ pub(super) static METRICS: &[MetricDoc] = &[
         "exact where the metric is monotone",
     ),
     doc("corner_high.jitter", "the same upwards", "exact where the metric is monotone"),
+    doc("channels", "channels of `band` that every run is read in", "a choice, told with the table"),
+    MetricDoc {
+        name: "worst_channel.jitter",
+        unit: Unit::Hertz,
+        says: "with `band`: output frequency of the channel that is most often the worst",
+        route: Route::None(COUNTED),
+    },
+    doc("worst_channel_share.jitter", "share of the runs in which it is", COUNTED),
     doc(
         "yield.jitter",
         "share of runs that keep the limits of requirements on the metric; `yield.all`: every limit on the repeated blocks",
@@ -120,6 +129,27 @@ pub(super) fn metrics(solved: &SolvedTolerance) -> Group {
     let all = Some(solved.all).filter(|_| !solved.yields.is_empty());
     put_below(&mut m, "yield.all", Node::Metric(share_metric(all, observed)));
     put_below(&mut m, "yield_at_least.all", Node::Metric(share_metric(all, at_least)));
+    if solved.places.band.is_some() {
+        m.metric("channels", Metric::count(solved.places.taken.len() as i64));
+        let same = "the same in every channel";
+        let found: Vec<_> = (0..repeat.columns.len()).map(|column| solved.worst_channel(column)).collect();
+        let mut channel = Group::new();
+        repeat.put(&mut channel, |column| {
+            Node::Metric(match found[column] {
+                Some((output, _)) => Metric::exact(output, Unit::Hertz),
+                None => Metric::none(Unit::Hertz, same),
+            })
+        });
+        m.put("worst_channel", Node::Group(channel));
+        let mut share = Group::new();
+        repeat.put(&mut share, |column| {
+            Node::Metric(match found[column] {
+                Some((_, share)) => Metric::real(share, Unit::One),
+                None => Metric::none(Unit::One, same),
+            })
+        });
+        m.put("worst_channel_share", Node::Group(share));
+    }
     let mut sensitivity = Group::new();
     repeat.put(&mut sensitivity, |column| {
         let mut ranking = Group::new();

@@ -8,10 +8,16 @@ use super::repeat::{self, FAMILY, Repeat};
 mod figures;
 mod limits;
 mod metrics;
+mod places;
 mod runs;
 mod spread;
 
 pub use runs::SolvedTolerance;
+
+use super::band::SolvedBand;
+use crate::physics::scatter::Scatter;
+use crate::results::Limit;
+use places::Places;
 
 /// The kind.
 pub struct ToleranceKind;
@@ -56,6 +62,11 @@ static FIELDS: &[Field] = &[
         Type::Word(&["uniform", "normal"]),
         "uniform",
         "how tolerances are filled; normal: the tolerance is three standard deviations, cut off there",
+    ),
+    optional(
+        "band",
+        Type::Block(&["band"]),
+        "band of the same loop in whose channels every run is read; its worst channel counts, in metrics, yield and verdicts",
     ),
     optional(
         "same_reel",
@@ -123,7 +134,10 @@ impl Kind for ToleranceKind {
         faults.done()?;
         let (scatter, runs) = spread.ok_or_else(Vec::new)?;
         let corners = given.fields.flag("corners") == Some(true);
-        let tolerance = runs::solve(repeat, scatter, runs, corners, limits);
+        let places = places(given, inputs, &repeat, &scatter, &limits, &mut faults);
+        faults.done()?;
+        let places = places.ok_or_else(Vec::new)?;
+        let tolerance = runs::solve(repeat, scatter, runs, corners, limits, places);
         metrics::warn(given, &tolerance, &mut faults);
         let mut answer = Solved::new(()).with_metrics(metrics::metrics(&tolerance));
         let equations = if tolerance.scatter.reels.is_empty() { &EQUATIONS[..2] } else { EQUATIONS };
@@ -138,4 +152,34 @@ impl Kind for ToleranceKind {
             None => Vec::new(),
         }
     }
+}
+
+/// The channels that every run is read in.
+fn places(
+    given: &Given,
+    inputs: &Inputs<'_>,
+    repeat: &Repeat,
+    scatter: &Scatter,
+    limits: &[(MetricPath, Limit)],
+    faults: &mut Faults,
+) -> Option<Places> {
+    let Some(name) = given.fields.block("band") else { return Some(Places::design(repeat, scatter)) };
+    let band = inputs.model::<SolvedBand>(name)?;
+    let place = given.fields.place("band");
+    if band.repeat.of != repeat.of {
+        let text =
+            format!("`{name}` is a band of the loop `{}`, this block is of `{}`", band.repeat.of, repeat.of);
+        faults.place(place, "of-another-loop", text);
+        return None;
+    }
+    let places = Places::of_band(repeat, scatter, (name, band), limits);
+    match &places {
+        None => faults.place(place, "channels-missing", format!("`{name}` serves no channel")),
+        Some(found) => {
+            if let Some(missing) = &found.missing {
+                faults.warn(place, "channels-missing", format!("{missing}; no run serves the whole band"));
+            }
+        }
+    }
+    places
 }

@@ -3,7 +3,8 @@
 use rayon::prelude::*;
 
 use super::super::repeat::{Cases, Point, Repeat, Scratch, Share, judge_all, share};
-use super::MetricPath;
+use super::places::{Ends, Place, Places};
+use super::{Digits, MetricPath, Unit, print};
 use crate::num::statistics::{mean_and_deviation, quantile};
 use crate::physics::scatter::{Deviates, MOST, Scatter, Vary};
 use crate::results::{Judgement, Limit, State};
@@ -33,8 +34,12 @@ pub struct SolvedTolerance {
     pub yields: Vec<(MetricPath, Limit, Share)>,
     /// How many runs keep all of them.
     pub all: Share,
-    /// Numbers run by run.
+    /// The channels that each run was read in.
+    pub places: Places,
+    /// Numbers run by run: with a band those of the worst channel.
     values: Vec<f64>,
+    /// Both ends over the channels of a band; empty without one.
+    ends: Vec<Ends>,
 }
 
 /// Statistics of one column.
@@ -62,27 +67,68 @@ pub(super) fn solve(
     runs: usize,
     corners: bool,
     limits: Vec<(MetricPath, Limit)>,
+    places: Places,
 ) -> SolvedTolerance {
     let width = repeat.columns.len();
-    let nominal_point = repeat.nominal();
-    let mut values = vec![0.0; width * runs];
-    values.par_chunks_mut(width).enumerate().for_each_init(
-        || (Scratch::default(), nominal_point.clone()),
-        |(scratch, point), (trial, row)| {
-            vary(&repeat, &scatter, &nominal_point, &scatter.draw(trial as u64), point);
-            repeat.read(point, scratch, row);
-        },
-    );
     let mut nominal = vec![0.0; width];
-    repeat.read(&nominal_point, &mut Scratch::default(), &mut nominal);
-    let at = |deviates: &Deviates| {
-        let mut point = nominal_point.clone();
-        vary(&repeat, &scatter, &nominal_point, deviates, &mut point);
-        let mut row = vec![0.0; width];
-        repeat.read(&point, &mut Scratch::default(), &mut row);
-        row
+    repeat.read(&repeat.nominal(), &mut Scratch::default(), &mut nominal);
+    let points: Vec<Point> = places.taken.iter().map(|place| place.nominal.clone()).collect();
+    let mut values = vec![0.0; width * runs];
+    let mut ends = Vec::new();
+    if places.band.is_none() {
+        values.par_chunks_mut(width).enumerate().for_each_init(
+            || (Scratch::default(), points[0].clone()),
+            |(scratch, point), (trial, row)| {
+                places.taken[0].vary(&scatter, &scatter.draw(trial as u64), point);
+                repeat.read_with(point, &places.taken[0].budgets, scratch, row);
+            },
+        );
+    } else {
+        ends = vec![Ends::NONE; width * runs];
+        values.par_chunks_mut(width).zip(ends.par_chunks_mut(width)).enumerate().for_each_init(
+            || (Scratch::default(), points.clone(), vec![0.0; width]),
+            |(scratch, points, one), (trial, (row, ends))| {
+                let deviates = scatter.draw(trial as u64);
+                for (index, (place, point)) in places.taken.iter().zip(points).enumerate() {
+                    place.vary(&scatter, &deviates, point);
+                    repeat.read_with(point, &place.budgets, scratch, one);
+                    for (ends, value) in ends.iter_mut().zip(&*one) {
+                        ends.add(*value, index as u16);
+                    }
+                }
+                for (column, (value, ends)) in row.iter_mut().zip(&*ends).enumerate() {
+                    *value = ends.worst(repeat.columns[column].sense, nominal[column]).0;
+                }
+            },
+        );
+    }
+    // Slopes and corners are those of the channel that is nominally the worst.
+    let at_places = |deviates: &Deviates| -> Vec<Vec<f64>> {
+        let read = |place: &Place| {
+            let mut point = place.nominal.clone();
+            place.vary(&scatter, deviates, &mut point);
+            let mut row = vec![0.0; width];
+            repeat.read_with(&point, &place.budgets, &mut Scratch::default(), &mut row);
+            row
+        };
+        places.taken.iter().map(read).collect()
     };
-    let slopes = slopes(&scatter, nominal_point.case.temperature, &at);
+    let still = home(&scatter, repeat.solved.case.temperature);
+    let rows = at_places(&still);
+    let worst_place: Vec<usize> = (0..width)
+        .map(|column| {
+            let mut ends = Ends::NONE;
+            for (index, row) in rows.iter().enumerate() {
+                ends.add(row[column], index as u16);
+            }
+            usize::from(ends.worst(repeat.columns[column].sense, nominal[column]).1)
+        })
+        .collect();
+    let at = |deviates: &Deviates| -> Vec<f64> {
+        let rows = at_places(deviates);
+        worst_place.iter().enumerate().map(|(column, place)| rows[*place][column]).collect()
+    };
+    let slopes = slopes(&scatter, &still, &at);
     let mut summaries: Vec<Summary> =
         (0..width).into_par_iter().map(|column| summary(&values, width, column)).collect();
     let deviation = scatter.distribution.deviation();
@@ -107,13 +153,15 @@ pub(super) fn solve(
         summaries,
         yields: Vec::new(),
         all: Share { kept: runs, of: runs },
+        places,
         values,
+        ends,
     };
     let mut kept = vec![true; runs];
     for (path, limit) in limits {
         let Some(all) = judge_all(&solved, &path, &limit) else { continue };
         for (kept, judgement) in kept.iter_mut().zip(&all) {
-            *kept &= judgement.state == State::Met;
+            *kept &= judgement.0.state == State::Met;
         }
         solved.yields.push((path, limit, share(&all)));
     }
@@ -121,17 +169,8 @@ pub(super) fn solve(
     solved
 }
 
-/// Puts a point at these deviations from the design.
-fn vary(repeat: &Repeat, scatter: &Scatter, nominal: &Point, deviates: &Deviates, point: &mut Point) {
-    scatter.apply(&nominal.case, deviates, &mut point.case);
-    let (low, high) = repeat.solved.tuning_limits;
-    let volts = point.case.oscillator.tuning_voltage;
-    point.headroom = (volts - low).min(high - volts);
-}
-
-/// Slope of every column over each deviation, by central differences about the design.
-fn slopes(scatter: &Scatter, temperature: f64, at: &dyn Fn(&Deviates) -> Vec<f64>) -> Vec<Vec<f64>> {
-    const STEP: f64 = 0.25;
+/// The deviations at which nothing is off the design, its temperature included.
+fn home(scatter: &Scatter, temperature: f64) -> Deviates {
     let mut home = [0.0; MOST];
     for (deviate, vary) in home.iter_mut().zip(&scatter.vary) {
         if let Vary::Temperature(low, high) = vary
@@ -140,9 +179,15 @@ fn slopes(scatter: &Scatter, temperature: f64, at: &dyn Fn(&Deviates) -> Vec<f64
             *deviate = ((2.0 * temperature - low - high) / (high - low)).clamp(-1.0, 1.0);
         }
     }
+    home
+}
+
+/// Slope of every column over each deviation, by central differences about the design.
+fn slopes(scatter: &Scatter, home: &Deviates, at: &dyn Fn(&Deviates) -> Vec<f64>) -> Vec<Vec<f64>> {
+    const STEP: f64 = 0.25;
     let slope = |i: usize| {
         let moved = |by: f64| {
-            let mut deviates = home;
+            let mut deviates = *home;
             deviates[i] += by;
             at(&deviates)
         };
@@ -173,6 +218,22 @@ impl SolvedTolerance {
         self.values.chunks_exact(self.repeat.columns.len()).map(move |row| row[column])
     }
 
+    /// The channel that is most often the worst of a column (its output, Hz), and the share of runs in which it is; `None`
+    /// without a band, and where a column is the same in every channel.
+    pub fn worst_channel(&self, column: usize) -> Option<(f64, f64)> {
+        let width = self.repeat.columns.len();
+        let shape = &self.repeat.columns[column];
+        let mut counts = vec![0usize; self.places.taken.len()];
+        let mut differs = false;
+        for row in self.ends.chunks_exact(width) {
+            let ends = &row[column];
+            differs |= ends.low.0.total_cmp(&ends.high.0).is_ne();
+            counts[usize::from(ends.worst(shape.sense, self.nominal[column]).1)] += 1;
+        }
+        let place = (0..counts.len()).rev().max_by_key(|place| counts[*place]).filter(|_| differs)?;
+        Some((self.places.taken[place].output, counts[place] as f64 / self.count() as f64))
+    }
+
     /// Names of what varies, by their share in the variance of a column, largest first; nothing without effect.
     pub fn ranking(&self, column: usize) -> Vec<(String, f64)> {
         let summary = &self.summaries[column];
@@ -192,10 +253,10 @@ impl SolvedTolerance {
         if let [(_, _, share)] = own.as_slice() {
             return Some(*share);
         }
-        let judged: Vec<Vec<Judgement>> =
+        let judged: Vec<Vec<(Judgement, usize)>> =
             own.iter().filter_map(|(path, limit, _)| judge_all(self, path, limit)).collect();
         let of = judged.first()?.len();
-        let kept = |run: &usize| judged.iter().all(|all| all[*run].state == State::Met);
+        let kept = |run: &usize| judged.iter().all(|all| all[*run].0.state == State::Met);
         Some(Share { kept: (0..of).filter(kept).count(), of })
     }
 }
@@ -210,16 +271,29 @@ impl Cases for SolvedTolerance {
     fn value(&self, case: usize, column: usize) -> f64 {
         self.values[case * self.repeat.columns.len() + column]
     }
-    fn point(&self, case: usize) -> Point {
-        let nominal = self.repeat.nominal();
-        let mut point = nominal.clone();
-        vary(&self.repeat, &self.scatter, &nominal, &self.scatter.draw(case as u64), &mut point);
+    fn places(&self) -> usize {
+        self.places.taken.len()
+    }
+    fn ends(&self, case: usize, column: usize) -> [(f64, usize); 2] {
+        match self.ends.get(case * self.repeat.columns.len() + column) {
+            Some(ends) => [ends.low, ends.high].map(|(value, place)| (value, usize::from(place))),
+            None => [(self.value(case, column), 0); 2],
+        }
+    }
+    fn point(&self, case: usize, place: usize) -> Point {
+        let place = &self.places.taken[place];
+        let mut point = place.nominal.clone();
+        place.vary(&self.scatter, &self.scatter.draw(case as u64), &mut point);
         point
     }
-    fn label(&self, case: usize) -> String {
-        format!("run {}", case + 1)
+    fn label(&self, case: usize, place: usize) -> String {
+        let run = format!("run {}", case + 1);
+        if self.places.band.is_none() {
+            return run;
+        }
+        format!("{run}, channel {}", print(self.places.taken[place].output, Unit::Hertz, Digits::All))
     }
     fn missing(&self) -> Option<String> {
-        None
+        self.places.missing.clone()
     }
 }

@@ -1,6 +1,7 @@
 //! Lines that a fractional divider makes.
 
-use crate::physics::modulator::{Line, Modulator};
+use super::bend::bent;
+use crate::physics::modulator::{Line, Modulator, images};
 use crate::physics::noise::{Ladder, Node, transfer::Transfers};
 use crate::physics::part::Case;
 
@@ -11,7 +12,8 @@ pub type OutputLine = (f64, f64);
 /// Lines of a modulator's sequence at the output up to an offset (Hz), by offset; none where the sequence counts as
 /// noise.
 ///
-/// The phase, of P oscillator periods a step, passes the loop as the detector's noise does. Source: linear loop theory.
+/// The phase, of P oscillator periods a step, passes the loop as the detector's noise does. Source: linear loop theory. A
+/// pump that does not match bends it first, where the sequence is short; the loop is taken as slow beside the detector.
 pub fn modulator_lines(
     case: &Case,
     ladder: &Ladder<'_>,
@@ -19,11 +21,16 @@ pub fn modulator_lines(
     up_to: f64,
 ) -> Vec<OutputLine> {
     let step = case.fixed_prescaler / case.feedback_ratio;
+    let rate = case.detector_frequency;
     let through = |line: &Line| {
         let transfer = ladder.at(line.offset).of(Node::Detector);
         (line.offset, (line.amplitude * step).powi(2) * transfer)
     };
-    modulator.lines(case.detector_frequency, up_to).iter().map(through).collect()
+    let lines = match bent(case, modulator) {
+        Some(base) => images((modulator.period(), &base), rate, up_to),
+        None => modulator.lines(rate, up_to),
+    };
+    lines.iter().map(through).collect()
 }
 
 /// The line at the distance (Hz) to the nearest multiple of the detector frequency, from its level `stated` in band

@@ -6,6 +6,7 @@
 //! Lines of the pump are not divided by `1 + G`: the detector looks once per period, sees the same in each, and does
 //! not act on the ripple. Coupling over the board is not in any of them.
 
+mod bend;
 mod fraction;
 mod pump;
 mod supply;
