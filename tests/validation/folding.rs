@@ -132,6 +132,25 @@ fn lines_come_back_from_the_bend() {
     assert!(folded >= 2, "{folded} lines are made by the bend");
 }
 
+/// The bend turns with the polarity of the pump: formula and run agree for a rising and a falling oscillator, with the drain
+/// and the pulse that shift the mean.
+#[test]
+fn the_bend_turns_with_the_polarity() {
+    for (gain, leakage, pulse) in
+        [(20e6, 0.0, 0.0), (-20e6, 0.0, 0.0), (20e6, 5e-6, 0.3e-9), (-20e6, 5e-6, 0.3e-9)]
+    {
+        let (mut case, bandwidth) = slow(0.08, leakage);
+        (case.oscillator.gain, case.pump.pulse) = (gain, pulse);
+        let modulator = Modulator::new(3, 100, 37, 0).expect("a modulator");
+        let formula = modulator_lines(&case, &Ladder::new(&case), &modulator, 4.0 * bandwidth);
+        let found = lines(&case, bandwidth, &modulator);
+        let highest = formula.iter().max_by(|a, b| a.1.total_cmp(&b.1)).expect("a line");
+        let run = found.iter().find(|line| (line.0 / highest.0 - 1.0).abs() < 1e-9).expect("a line");
+        let off = 10.0 * (run.1 / highest.1).log10();
+        assert!(off.abs() < 1.0, "{gain} {leakage} {pulse}: {off} dB at {}", highest.0);
+    }
+}
+
 /// Noise of a long sequence.
 #[test]
 fn noise_comes_back_from_the_bend() {
