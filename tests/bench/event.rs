@@ -1,6 +1,11 @@
 //! Cost of a detector cycle, event by event, as ratios in one run to a naive version that takes exponentials of whole
 //! matrices and finds edges by bisection. Measured is the time that the thread spends on a core, so that other work of
 //! the machine does not count; the ratio to the naive version is what to look at.
+//!
+//! What bounds it, from a profile: in lock the chain from one edge to the next (a quotient, a series, the step of the modes),
+//! since each needs the one before; periods that repeat to the last digit are counted instead. Slipping, two exact motions of
+//! the modes a cycle (two fifths), the look for extremes and windows (a fifth) and the order of events (a fifth). Fractional,
+//! the bound on the voltage inside a period (an eighth) and the search for edges that lie farther apart.
 
 #![allow(missing_docs, reason = "criterion's macros make items without docs")]
 #![allow(clippy::disallowed_methods, reason = "a bench looks at the clock")]
