@@ -46,11 +46,15 @@ pub(super) fn locate(text: &str, path: &[Step], wanted: Wanted) -> Option<Found>
     let walk = Walk { path, wanted, scalar: &scalar };
     let error = walk.deserialize(serde_yaml::Deserializer::from_str(text)).err()?;
     let start = error.location()?.index().min(text.len());
+    extent(text, start, scalar.into_inner().as_deref())
+}
+
+/// The place of what begins at `start` and reads as `scalar`, where it is a text.
+pub(super) fn extent(text: &str, start: usize, scalar: Option<&str>) -> Option<Found> {
     let rest = text.get(start..)?;
-    let scalar = scalar.into_inner();
     let quote = rest.chars().next().filter(|c| matches!(c, '"' | '\'')).map_or(0, char::len_utf8);
     let verbatim = scalar
-        .filter(|scalar| !scalar.is_empty() && rest[quote..].starts_with(scalar.as_str()))
+        .filter(|scalar| !scalar.is_empty() && rest[quote..].starts_with(scalar))
         .map(|scalar| (start + quote, scalar.len()));
     Some(match verbatim {
         Some((at, len)) => Found { start, end: at + len + quote, verbatim: Some(at) },

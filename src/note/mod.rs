@@ -14,6 +14,7 @@ mod protect;
 mod read;
 mod scalar;
 pub mod schema;
+mod spots;
 mod structure;
 mod unseen;
 pub mod yaml;

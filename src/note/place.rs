@@ -3,6 +3,7 @@
 use std::sync::{Arc, OnceLock};
 
 use super::locate::{Found, Step, Wanted, locate};
+use super::spots::Spots;
 use crate::source::{FileId, Span};
 
 /// A piece of a block's text that stands in the file as it is.
@@ -26,6 +27,8 @@ pub struct Text {
     segments: Vec<Segment>,
     head: Span,
     folder: String,
+    /// All places in it, from the first that is asked on.
+    spots: OnceLock<Option<Spots>>,
 }
 
 impl Text {
@@ -43,7 +46,13 @@ impl Text {
 
     /// A text in several pieces, in order; `head` is the place of the block as a whole (its fence).
     pub fn broken(file: FileId, text: String, segments: Vec<Segment>, head: Span, folder: &str) -> Self {
-        Self { text, file, segments, head, folder: folder.to_owned() }
+        Self { text, file, segments, head, folder: folder.to_owned(), spots: OnceLock::new() }
+    }
+
+    fn found(&self, path: &[Step], wanted: Wanted) -> Option<Found> {
+        let spots = self.spots.get_or_init(|| Spots::of(&self.text));
+        let found = spots.as_ref().and_then(|spots| spots.found(&self.text, path, wanted));
+        found.or_else(|| locate(&self.text, path, wanted))
     }
 
     fn file_offset(&self, at: usize) -> usize {
@@ -124,7 +133,7 @@ impl Place {
 
     fn found(&self) -> Option<&Found> {
         let Way::Steps(steps, wanted) = &self.0.way else { return None };
-        self.0.found.get_or_init(|| locate(&self.0.text.text, steps, *wanted)).as_ref()
+        self.0.found.get_or_init(|| self.0.text.found(steps, *wanted)).as_ref()
     }
 
     /// The value in its file; of a whole block, its fence.
