@@ -1,5 +1,8 @@
 //! Checks a tree against the fields of its kind: every fault of a block at once, each at its place.
 
+use std::collections::BTreeMap;
+use std::sync::{Mutex, PoisonError};
+
 use super::fields::{Checked, Fields, Item, NameUse, Row};
 use super::place::{Place, Text};
 use super::scalar::{Reading, Scalar, looks_like_name};
@@ -39,6 +42,21 @@ pub fn check(tree: &Tree, schema: &Schema<'_>, names: &dyn Names, out: &mut Vec<
     let mut fields = checker.fields(tree, schema);
     fields.names = checker.used;
     fields
+}
+
+/// The tree of a default, all at one place. Each text is read once: every block needs the same few.
+fn read_default(text: &'static str, place: &Place, out: &mut Vec<Diagnostic>) -> Option<Tree> {
+    static READ: Mutex<BTreeMap<&str, Tree>> = Mutex::new(BTreeMap::new());
+    let mut read = READ.lock().unwrap_or_else(PoisonError::into_inner);
+    if let Some(tree) = read.get(text) {
+        return Some(tree.clone().settled(place));
+    }
+    let (span, before) = (place.span(), out.len());
+    let tree = parse(Text::piece(span.file, text, 0, span, place.folder()), out)?;
+    if out.len() == before {
+        read.insert(text, tree.clone());
+    }
+    Some(tree.settled(place))
 }
 
 pub(super) struct Checker<'a> {
@@ -136,11 +154,9 @@ impl Checker<'_> {
         self.fault(diagnostic);
     }
 
-    fn default(&mut self, field: &Field, text: &str, place: &Place) -> Option<Checked> {
-        let span = place.span();
-        let text = Text::piece(span.file, text, 0, span, place.folder());
-        let tree = parse(text, self.out)?;
-        let checked = self.value(&tree.settled(place), &field.kind)?;
+    fn default(&mut self, field: &Field, text: &'static str, place: &Place) -> Option<Checked> {
+        let tree = read_default(text, place, self.out)?;
+        let checked = self.value(&tree, &field.kind)?;
         Some(Checked { place: place.clone(), value: checked.value })
     }
 
