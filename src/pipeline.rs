@@ -7,7 +7,7 @@ use std::sync::Arc;
 
 use crate::blocks::{self, Changes, Inputs, Kind, OpenItems, Solution, SolvedLoop};
 use crate::diag::{Diagnostic, Severity, Warned};
-use crate::document::{self, Basis, BlockInput, Document, Edition, Equation, Look};
+use crate::document::{self, Basis, BlockInput, Document, Edition, Equation, Look, Tables};
 use crate::emit::{self, OutFile};
 use crate::exhibit::{Drawings, Exhibit};
 use crate::note::place::Place;
@@ -76,7 +76,7 @@ impl Solved {
     }
 }
 
-/// What whoever solves a note again and again keeps from one turn to the next: solved blocks and drawn figures.
+/// What whoever solves a note again and again keeps from one turn to the next: solved blocks, drawn figures and set tables.
 ///
 /// In memory, since what a solved block leaves for others is code as well as numbers.
 #[derive(Default)]
@@ -84,6 +84,7 @@ pub struct Kept {
     blocks: solve::Kept,
     shown: Shown,
     drawings: Arc<Drawings>,
+    tables: Arc<Tables>,
 }
 
 /// What each block of the last turn showed.
@@ -200,7 +201,7 @@ fn run(
         return None;
     }
     let edition = job.edition.unwrap_or(Edition::Review);
-    let mut document = document(job, &note, &done, edition, sources, &mut kept.shown, out)?;
+    let mut document = document(job, &note, &done, edition, sources, kept, out)?;
     document.drawings = Arc::clone(&kept.drawings);
     document.pictures = pictures(job, &note, &document, out);
     let named = match edition {
@@ -245,7 +246,7 @@ fn document(
     done: &Done,
     edition: Edition,
     sources: &Arc<SourceMap>,
-    shown: &mut Shown,
+    kept: &mut Kept,
     out: &mut Vec<Diagnostic>,
 ) -> Option<Document> {
     let template = template::Prose::new(&done.store);
@@ -276,6 +277,7 @@ fn document(
         thorough: job.thorough,
         trial: None,
     };
+    let Kept { shown, tables, .. } = kept;
     shown.retain(|name, _| done.solved.contains_key(name));
     let block_input = |raw: &RawBlock| {
         let (solution, stored) = (done.solved.get(&raw.name)?, done.store.block(&raw.name)?);
@@ -289,6 +291,7 @@ fn document(
         blocks: note.blocks.iter().filter_map(block_input).collect(),
         what_if: done.store.what_if.clone(),
         typesetter: TYPESETTER.to_owned(),
+        tables: Arc::clone(tables),
         fill: &fill,
         sources: Arc::clone(sources),
         file: note.file,

@@ -12,6 +12,7 @@ use super::verdict::{self, Cover};
 use super::words::one_line;
 use super::{
     Anchor, AnchorKind, Block, Edition, Exhibits, Fact, Inline, Placed, PlacedFigure, PlacedTable, TableCell,
+    Tables,
 };
 use super::{audience, plain_text};
 use crate::diag::{Diagnostic, Severity, Warned};
@@ -59,6 +60,8 @@ pub struct Document {
     pub pictures: BTreeMap<String, Vec<u8>>,
     /// Results, as far as this reader sees them.
     pub store: Store,
+    /// Tables filled and set before.
+    pub tables: Arc<Tables>,
     /// Figures drawn before.
     pub drawings: Arc<Drawings>,
     sources: Arc<SourceMap>,
@@ -105,7 +108,8 @@ fn place_in(sources: &SourceMap, file: FileId, line: usize, part: &str) -> Span 
 /// # Errors
 /// All faults in texts that are filled here, and links that lead nowhere.
 pub fn assemble(input: Input<'_>) -> Result<Warned<Document>, Vec<Diagnostic>> {
-    let Input { edition, front, prose, store, blocks, what_if, typesetter, fill, sources, file } = input;
+    let Input { edition, front, prose, store, blocks, what_if, typesetter, tables, fill, sources, file } =
+        input;
     let internal: Vec<String> = blocks.iter().filter(|b| b.internal).map(|b| b.name.clone()).collect();
     let mut faults = Vec::new();
 
@@ -120,6 +124,7 @@ pub fn assemble(input: Input<'_>) -> Result<Warned<Document>, Vec<Diagnostic>> {
     let mut numbering = Numbering {
         shown: &shown,
         fill,
+        kept: &tables,
         figures: 0,
         tables: 0,
         image_numbers: Vec::new(),
@@ -137,6 +142,8 @@ pub fn assemble(input: Input<'_>) -> Result<Warned<Document>, Vec<Diagnostic>> {
         };
         Some(Anchor { id: id.clone(), kind, number: number.to_string() })
     }));
+    let labels: Vec<&str> = anchors.iter().map(|anchor| anchor.id.as_str()).collect();
+    tables.retain(&labels);
     for anchor in &anchors {
         withheld.remove(&anchor.id);
     }
@@ -156,7 +163,8 @@ pub fn assemble(input: Input<'_>) -> Result<Warned<Document>, Vec<Diagnostic>> {
             Placed::Figure(figure) => resolver.inlines(&mut figure.caption),
             Placed::Table(table) => {
                 resolver.inlines(&mut table.caption);
-                for cell in table.rows.iter_mut().flatten() {
+                // Rows that are shared with the turn before hold no links.
+                for cell in Arc::get_mut(&mut table.rows).into_iter().flatten().flatten() {
                     if let TableCell::Prose(inlines) = cell {
                         resolver.inlines(inlines);
                     }
@@ -197,6 +205,7 @@ pub fn assemble(input: Input<'_>) -> Result<Warned<Document>, Vec<Diagnostic>> {
         typesetter,
         pictures: BTreeMap::new(),
         store,
+        tables,
         drawings: Arc::default(),
         sources,
         file,
@@ -235,6 +244,7 @@ fn ids_of(prose: &mut [Block], blocks: &[BlockInput]) -> BTreeSet<String> {
 struct Numbering<'a> {
     shown: &'a [&'a BlockInput],
     fill: &'a Fill<'a>,
+    kept: &'a Tables,
     figures: usize,
     tables: usize,
     image_numbers: Vec<usize>,
@@ -283,15 +293,17 @@ impl Numbering<'_> {
     fn table(
         &mut self,
         block: &str,
-        table: &Table,
+        table: &Arc<Table>,
         number: usize,
         caption: Vec<Inline>,
         line: usize,
     ) -> PlacedTable {
-        let rows =
-            table.rows.iter().map(|row| row.iter().map(|cell| self.cell(cell, line)).collect()).collect();
+        let label = format!("{block}.{}", table.anchor);
+        let rows = self.kept.rows(&label, table, || {
+            table.rows.iter().map(|row| row.iter().map(|cell| self.cell(cell, line)).collect()).collect()
+        });
         PlacedTable {
-            label: format!("{block}.{}", table.anchor),
+            label,
             number,
             caption,
             file: file_of(block, &table.anchor, "tables", "table", "csv"),

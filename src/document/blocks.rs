@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use super::{Basis, Block, Inline};
+use super::{Basis, Block, Inline, Rows};
 use crate::exhibit::{Column, Figure};
 use crate::results::{BlockResult, Group, Node, State};
 use crate::units::{Digits, Unit, print};
@@ -63,7 +63,7 @@ pub struct PlacedTable {
     /// Columns.
     pub columns: Vec<Column>,
     /// Rows, each as long as `columns`.
-    pub rows: Vec<Vec<TableCell>>,
+    pub rows: Rows,
     /// Small print below, empty for none.
     pub note: String,
     /// Line of the block in the note.

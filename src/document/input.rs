@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use super::{Block, Edition};
+use super::{Block, Edition, Tables};
 use crate::diag::Diagnostic;
 use crate::exhibit::Exhibit;
 use crate::note::Front;
@@ -28,6 +28,8 @@ pub struct Input<'a> {
     pub what_if: Vec<String>,
     /// Name and version of the typesetter, e.g. "typst 0.15.1".
     pub typesetter: String,
+    /// Tables filled before.
+    pub tables: Arc<Tables>,
     /// Fills text fields.
     pub fill: &'a Fill<'a>,
     /// The texts of the run.

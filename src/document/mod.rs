@@ -12,6 +12,7 @@ mod links;
 mod look;
 mod matrix;
 mod summary;
+mod tables;
 mod verdict;
 mod words;
 
@@ -25,6 +26,7 @@ pub use links::{Anchor, AnchorKind};
 pub use look::Look;
 pub use matrix::MatrixRow;
 pub use summary::{KeyFigure, TwiceRow};
+pub use tables::{Rows, SetTable, Tables};
 pub use verdict::Cover;
 pub use words::plain_text;
 

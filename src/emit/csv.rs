@@ -25,7 +25,7 @@ impl Emitter for Csv {
 fn text_of(table: &PlacedTable) -> String {
     let mut out = String::new();
     line(table.columns.iter().map(|column| quoted(&column.csv)), &mut out);
-    for row in &table.rows {
+    for row in table.rows.iter() {
         line(row.iter().map(cell), &mut out);
     }
     out

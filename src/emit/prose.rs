@@ -8,7 +8,7 @@ use super::quote::{literal, markup, with_breaks};
 use super::tables::{Cell, Fit, Side, Table};
 use crate::diag::Diagnostic;
 use crate::document::{
-    Block, Document, Inline, Placed, PlacedFigure, PlacedTable, TableCell, image_file, plain_text,
+    Block, Document, Inline, Placed, PlacedFigure, PlacedTable, SetTable, TableCell, image_file, plain_text,
 };
 use crate::results::State;
 
@@ -306,6 +306,23 @@ impl<'a> Writer<'a> {
 
     fn exhibit_table(&mut self, table: &'a PlacedTable) -> String {
         let caption = self.inlines(&table.caption);
+        let (document, upright) = (self.document, self.depth == 0);
+        // On a page that can be turned it is the same wherever it stands.
+        let set = if upright {
+            document.tables.set(&table.label, &table.rows, || self.set_table(table))
+        } else {
+            self.set_table(table)
+        };
+        let figure = format!(
+            "#figure(kind: table, supplement: [Table], numbering: (..) => \"{}\", caption: [{caption}],\n{})#{}",
+            table.number,
+            set.text,
+            self.label(&table.label),
+        );
+        self.turned(figure, set.lying)
+    }
+
+    fn set_table(&mut self, table: &'a PlacedTable) -> SetTable {
         self.long_word = LONG_WORD_IN_CELL;
         let sides: Vec<Side> =
             table.columns.iter().map(|c| if c.numeric { Side::Right } else { Side::Left }).collect();
@@ -316,13 +333,7 @@ impl<'a> Writer<'a> {
         let fit = layout.fit();
         let note =
             if table.note.is_empty() { String::new() } else { format!(", note: [{}]", markup(&table.note)) };
-        let figure = format!(
-            "#figure(kind: table, supplement: [Table], numbering: (..) => \"{}\", caption: [{caption}],\n{})#{}",
-            table.number,
-            self.laid_out(&layout, fit, &note),
-            self.label(&table.label),
-        );
-        self.turned(figure, fit)
+        SetTable { text: self.laid_out(&layout, fit, &note), lying: fit.lying }
     }
 
     fn authors_table(
@@ -347,7 +358,7 @@ impl<'a> Writer<'a> {
         let layout = Table { sides: (0..columns).map(side).collect(), head, rows };
         let fit = layout.fit();
         let call = format!("#{}", self.laid_out(&layout, fit, ""));
-        self.turned(call, fit)
+        self.turned(call, fit.lying)
     }
 
     fn laid_out(&self, table: &Table, fit: Fit, note: &str) -> String {
@@ -356,8 +367,8 @@ impl<'a> Writer<'a> {
         format!("lc-table(size: {size}pt, kept: {kept}{note}, {})", table.call(fit))
     }
 
-    fn turned(&self, content: String, fit: Fit) -> String {
-        if fit.lying && self.depth == 0 { format!("#lc-lying[\n{content}\n]") } else { content }
+    fn turned(&self, content: String, lying: bool) -> String {
+        if lying && self.depth == 0 { format!("#lc-lying[\n{content}\n]") } else { content }
     }
 
     fn cell(&mut self, cell: &'a TableCell) -> Cell {

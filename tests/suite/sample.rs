@@ -48,6 +48,7 @@ pub(crate) fn with_prose(edition: Edition, prose: Vec<Block>) -> Result<Warned<D
         blocks: blocks(file),
         what_if: Vec::new(),
         typesetter: "typst 0.15.1".to_owned(),
+        tables: Arc::default(),
         fill: &fill,
         sources,
         file,

@@ -145,7 +145,7 @@ fn parts(package: &Package<'_>) -> Vec<Part> {
     let mut found: BTreeMap<(bool, u64, [String; 4]), Part> = BTreeMap::new();
     for (note, document) in package.documents() {
         for table in tables_of(document, "parts_list") {
-            for row in &table.rows {
+            for row in table.rows.iter() {
                 let cells: Vec<String> = row.iter().map(text_of).collect();
                 let [name, value, series, tolerance, rating, kind] = cells.as_slice() else { continue };
                 let (size, capacitor) = match row.get(1) {
