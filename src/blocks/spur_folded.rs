@@ -4,13 +4,16 @@ use super::r#loop::SolvedLoop;
 use super::prelude::*;
 use super::spurs::{Line, Source};
 use crate::physics::event::Question;
-use crate::physics::event::folded::{Folded, folded};
+use crate::physics::event::folded::{Folded, cost, folded};
 use crate::physics::modulator::{Counted, LONGEST_OF_LINES};
 use crate::physics::spurs::{PumpWaveform, level};
 use crate::results::Second;
 
 /// What was found, or why nothing was run.
 pub(super) type Folding = Result<Folded, &'static str>;
+
+/// Detector periods of the longest run: about half a second.
+const MOST_PERIODS: usize = 2_000_000;
 
 /// How far formula and run may part, dB, where the detector runs at so many bandwidths: the formula takes the loop as slow.
 const WITHIN: (f64, f64) = (3.0, 50.0);
@@ -29,6 +32,9 @@ pub(super) fn run(solved: &SolvedLoop) -> Folding {
     }
     if !PumpWaveform::new(&solved.case).holds() {
         return Err("the pump can't make good the leakage: no lock");
+    }
+    if cost(&solved.case, &modulator, solved.bandwidth) > MOST_PERIODS {
+        return Err("the loop is so slow beside its detector that the run would take too long");
     }
     let found = Question::in_lock(solved.case.clone())
         .and_then(|question| folded(&question, &modulator, solved.bandwidth));

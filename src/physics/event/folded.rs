@@ -13,6 +13,7 @@ use super::{Fractional, Question, run};
 use crate::num::fourier::transform;
 use crate::physics::PhysicsError;
 use crate::physics::modulator::{Counted, Modulator};
+use crate::physics::part::Case;
 
 /// What a run of the sequence leaves at the output.
 #[derive(Clone, Debug, PartialEq)]
@@ -30,6 +31,27 @@ const HEARD: u64 = 1 << 13;
 /// Periods of one periodogram for every one of the bandwidth, and periodograms that are averaged.
 const PERIODS: (f64, usize) = (64.0, 12);
 
+/// Detector periods that are waited for, those of one periodogram, and those that are heard.
+fn periods(case: &Case, modulator: &Modulator, bandwidth: f64) -> (usize, usize, usize) {
+    let ratio = case.detector_frequency / bandwidth;
+    let skipped = (40.0 * ratio) as usize + 1000;
+    let segment = ((PERIODS.0 * ratio) as usize).next_power_of_two();
+    let count = if modulator.counted() == Counted::Lines {
+        // Whole sequences, so that each line falls into one bin.
+        let length = modulator.period();
+        (length * HEARD.div_ceil(length)) as usize
+    } else {
+        segment / 2 * (PERIODS.1 + 1)
+    };
+    (skipped, segment, count)
+}
+
+/// Detector periods that a run takes.
+pub fn cost(case: &Case, modulator: &Modulator, bandwidth: f64) -> usize {
+    let (skipped, _, count) = periods(case, modulator, bandwidth);
+    skipped + count
+}
+
 /// Runs a loop in lock with the sequence of its divider and the pump as it is, and listens to the output.
 ///
 /// # Errors
@@ -37,16 +59,8 @@ const PERIODS: (f64, usize) = (64.0, 12);
 pub fn folded(question: &Question, modulator: &Modulator, bandwidth: f64) -> Result<Folded, PhysicsError> {
     let case = &question.case;
     let rate = case.detector_frequency;
-    let skipped = (40.0 * rate / bandwidth) as usize + 1000;
     let lines = modulator.counted() == Counted::Lines;
-    let segment = ((PERIODS.0 * rate / bandwidth) as usize).next_power_of_two();
-    let count = if lines {
-        // Whole sequences, so that each line falls into one bin.
-        let length = modulator.period();
-        (length * HEARD.div_ceil(length)) as usize
-    } else {
-        segment / 2 * (PERIODS.1 + 1)
-    };
+    let (skipped, segment, count) = periods(case, modulator, bandwidth);
     let inner = Fractional::new(modulator, case.fixed_prescaler);
     let mut heard = Heard::new(Some(inner), case.feedback_ratio, skipped, count);
     let mut asked = question.clone();
