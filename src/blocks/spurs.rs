@@ -177,7 +177,8 @@ static EQUATIONS: &[Equation] = &[
     Equation {
         name: "Line of the modulator",
         tex: r"20 \log_{10} \left( \frac{P}{O} |c_k| |H| \right), \quad c_k = \frac{1}{L} \sum_{n=0}^{L-1} \varphi_n e^{-2 \pi i k n / L}",
-        source: "Fourier series of the phase of the sequence, which repeats after L detector periods; linear loop theory",
+        source: "Fourier series of the phase of the sequence, which repeats after L detector periods; linear loop theory. \
+                 Where the sources of the pump differ by e, a short sequence counts as φ + e |φ| / 2 about the settled phase",
     },
     Equation {
         name: "Boundary line",

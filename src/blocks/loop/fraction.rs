@@ -30,8 +30,11 @@ impl SolvedLoop {
         })
     }
 
-    /// The same as if the sources of the pump matched.
+    /// The same as if the sources of the pump matched; none where they do.
     pub fn straight_lines(&self, up_to: f64) -> Vec<OutputLine> {
+        if self.case.pump.mismatch == 0.0 {
+            return Vec::new();
+        }
         let mut case = self.case.clone();
         case.pump.mismatch = 0.0;
         self.modulator().map_or(Vec::new(), |modulator| {

@@ -147,10 +147,9 @@ impl SolvedLoop {
         to_f64(&(&self.channel.output + &self.channel.frequency_error))
     }
 
-    /// Polarity of the pump: the sign of the gain, turned by an active filter.
+    /// Polarity of the pump, 1 or -1.
     pub fn polarity(&self) -> i64 {
-        let turned = self.case.filter.topology.is_active();
-        if (self.case.oscillator.gain < 0.0) == turned { 1 } else { -1 }
+        self.case.polarity() as i64
     }
 
     /// Distance of the tuning voltage to the nearest limit, V.

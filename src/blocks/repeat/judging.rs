@@ -89,8 +89,9 @@ impl Repeat {
     }
 }
 
-/// Offsets of a mask that are looked at first, one in so many: the channel that is nearest to it is then judged at all.
-const FIRST: usize = 8;
+/// Offsets of a mask that are looked at first, one in so many: channels within so many dB of the nearest are then judged at
+/// all of them.
+const FIRST: (usize, f64) = (8, 0.5);
 
 /// Judges every case, in order, each in that of its channels that comes nearest to the limit, which is named; `None` where
 /// the metric is not among what is repeated.
@@ -129,9 +130,14 @@ pub fn judge_all(cases: &dyn Cases, path: &MetricPath, limit: &Limit) -> Option<
             let [low, high] = cases.ends(case, index).map(|(value, place)| (column(value, index), place));
             return nearest(low, high);
         }
-        let all = (0..places).map(|place| (at(case, place, FIRST), place));
-        let (found, place) = all.reduce(nearest).unwrap_or_else(|| (at(case, 0, 1), 0));
-        if matches!(judged, Judged::Mask(_)) { (at(case, place, 1), place) } else { (found, place) }
+        let first: Vec<Judgement> = (0..places).map(|place| at(case, place, FIRST.0)).collect();
+        let least = first.iter().map(rank).fold(f64::INFINITY, f64::min);
+        let near = (0..places).filter(|place| rank(&first[*place]) <= least + FIRST.1);
+        let judged = near.map(|place| match judged {
+            Judged::Mask(_) => (at(case, place, 1), place),
+            _ => (first[place], place),
+        });
+        judged.reduce(nearest).unwrap_or_else(|| (at(case, 0, 1), 0))
     };
     Some((0..cases.count()).into_par_iter().map(one).collect())
 }

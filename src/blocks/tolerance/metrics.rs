@@ -133,22 +133,15 @@ pub(super) fn metrics(solved: &SolvedTolerance) -> Group {
         m.metric("channels", Metric::count(solved.places.taken.len() as i64));
         let same = "the same in every channel";
         let found: Vec<_> = (0..repeat.columns.len()).map(|column| solved.worst_channel(column)).collect();
-        let mut channel = Group::new();
-        repeat.put(&mut channel, |column| {
-            Node::Metric(match found[column] {
-                Some((output, _)) => Metric::exact(output, Unit::Hertz),
-                None => Metric::none(Unit::Hertz, same),
-            })
-        });
-        m.put("worst_channel", Node::Group(channel));
-        let mut share = Group::new();
-        repeat.put(&mut share, |column| {
-            Node::Metric(match found[column] {
-                Some((_, share)) => Metric::real(share, Unit::One),
-                None => Metric::none(Unit::One, same),
-            })
-        });
-        m.put("worst_channel_share", Node::Group(share));
+        let mut put = |name: &str, unit: Unit, of: fn((f64, f64)) -> Metric| {
+            let mut group = Group::new();
+            repeat.put(&mut group, |column| {
+                Node::Metric(found[column].map_or_else(|| Metric::none(unit, same), of))
+            });
+            m.put(name, Node::Group(group));
+        };
+        put("worst_channel", Unit::Hertz, |(output, _)| Metric::exact(output, Unit::Hertz));
+        put("worst_channel_share", Unit::One, |(_, share)| Metric::real(share, Unit::One));
     }
     let mut sensitivity = Group::new();
     repeat.put(&mut sensitivity, |column| {

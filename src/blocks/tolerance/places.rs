@@ -1,7 +1,7 @@
 //! The channels in which every run is read: the design's alone, or those of a band.
 
 use super::super::band::SolvedBand;
-use super::super::repeat::{Budgets, Cases, Point, Repeat, Sense, judge_all, worse};
+use super::super::repeat::{Budgets, Cases, Point, Repeat, Scratch, Sense, judge_all, worse};
 use super::{Digits, MetricPath, Unit, print};
 use crate::num::statistics::mean_and_deviation;
 use crate::physics::scatter::{Deviates, Drift, Scatter};
@@ -238,18 +238,46 @@ impl Ends {
     }
 }
 
-/// The numbers of one run over channels.
-fn read(places: &[Place], repeat: &Repeat, scatter: &Scatter, deviates: &Deviates) -> Vec<Ends> {
-    let mut ends = vec![Ends::NONE; repeat.columns.len()];
-    let mut row = vec![0.0; repeat.columns.len()];
-    let mut scratch = super::super::repeat::Scratch::default();
-    for (index, place) in places.iter().enumerate() {
-        let mut point = place.nominal.clone();
-        place.vary(scatter, deviates, &mut point);
-        repeat.read_with(&point, &place.budgets, &mut scratch, &mut row);
-        for (ends, value) in ends.iter_mut().zip(&row) {
-            ends.add(*value, index as u16);
+/// Reads runs over channels, with room to work in.
+pub(super) struct Reader<'a> {
+    places: &'a [Place],
+    points: Vec<Point>,
+    row: Vec<f64>,
+    scratch: Scratch,
+}
+
+impl<'a> Reader<'a> {
+    pub(super) fn new(places: &'a [Place], repeat: &Repeat) -> Self {
+        Self {
+            places,
+            points: places.iter().map(|place| place.nominal.clone()).collect(),
+            row: vec![0.0; repeat.columns.len()],
+            scratch: Scratch::default(),
         }
     }
+
+    /// The numbers of one run, each with its ends over the channels.
+    pub(super) fn read(
+        &mut self,
+        repeat: &Repeat,
+        scatter: &Scatter,
+        deviates: &Deviates,
+        ends: &mut [Ends],
+    ) {
+        ends.fill(Ends::NONE);
+        for (index, (place, point)) in self.places.iter().zip(&mut self.points).enumerate() {
+            place.vary(scatter, deviates, point);
+            repeat.read_with(point, &place.budgets, &mut self.scratch, &mut self.row);
+            for (ends, value) in ends.iter_mut().zip(&self.row) {
+                ends.add(*value, index as u16);
+            }
+        }
+    }
+}
+
+/// One run alone.
+pub(super) fn read(places: &[Place], repeat: &Repeat, scatter: &Scatter, deviates: &Deviates) -> Vec<Ends> {
+    let mut ends = vec![Ends::NONE; repeat.columns.len()];
+    Reader::new(places, repeat).read(repeat, scatter, deviates, &mut ends);
     ends
 }

@@ -3,7 +3,7 @@
 use rayon::prelude::*;
 
 use super::super::repeat::{Cases, Point, Repeat, Scratch, Share, judge_all, share};
-use super::places::{Ends, Place, Places};
+use super::places::{Ends, Place, Places, Reader, read};
 use super::{Digits, MetricPath, Unit, print};
 use crate::num::statistics::{mean_and_deviation, quantile};
 use crate::physics::scatter::{Deviates, MOST, Scatter, Vary};
@@ -72,30 +72,23 @@ pub(super) fn solve(
     let width = repeat.columns.len();
     let mut nominal = vec![0.0; width];
     repeat.read(&repeat.nominal(), &mut Scratch::default(), &mut nominal);
-    let points: Vec<Point> = places.taken.iter().map(|place| place.nominal.clone()).collect();
     let mut values = vec![0.0; width * runs];
     let mut ends = Vec::new();
     if places.band.is_none() {
+        let place = &places.taken[0];
         values.par_chunks_mut(width).enumerate().for_each_init(
-            || (Scratch::default(), points[0].clone()),
+            || (Scratch::default(), place.nominal.clone()),
             |(scratch, point), (trial, row)| {
-                places.taken[0].vary(&scatter, &scatter.draw(trial as u64), point);
-                repeat.read_with(point, &places.taken[0].budgets, scratch, row);
+                place.vary(&scatter, &scatter.draw(trial as u64), point);
+                repeat.read_with(point, &place.budgets, scratch, row);
             },
         );
     } else {
         ends = vec![Ends::NONE; width * runs];
         values.par_chunks_mut(width).zip(ends.par_chunks_mut(width)).enumerate().for_each_init(
-            || (Scratch::default(), points.clone(), vec![0.0; width]),
-            |(scratch, points, one), (trial, (row, ends))| {
-                let deviates = scatter.draw(trial as u64);
-                for (index, (place, point)) in places.taken.iter().zip(points).enumerate() {
-                    place.vary(&scatter, &deviates, point);
-                    repeat.read_with(point, &place.budgets, scratch, one);
-                    for (ends, value) in ends.iter_mut().zip(&*one) {
-                        ends.add(*value, index as u16);
-                    }
-                }
+            || Reader::new(&places.taken, &repeat),
+            |reader, (trial, (row, ends))| {
+                reader.read(&repeat, &scatter, &scatter.draw(trial as u64), ends);
                 for (column, (value, ends)) in row.iter_mut().zip(&*ends).enumerate() {
                     *value = ends.worst(repeat.columns[column].sense, nominal[column]).0;
                 }
@@ -114,15 +107,10 @@ pub(super) fn solve(
         places.taken.iter().map(read).collect()
     };
     let still = home(&scatter, repeat.solved.case.temperature);
-    let rows = at_places(&still);
-    let worst_place: Vec<usize> = (0..width)
-        .map(|column| {
-            let mut ends = Ends::NONE;
-            for (index, row) in rows.iter().enumerate() {
-                ends.add(row[column], index as u16);
-            }
-            usize::from(ends.worst(repeat.columns[column].sense, nominal[column]).1)
-        })
+    let worst_place: Vec<usize> = read(&places.taken, &repeat, &scatter, &still)
+        .iter()
+        .enumerate()
+        .map(|(column, ends)| usize::from(ends.worst(repeat.columns[column].sense, nominal[column]).1))
         .collect();
     let at = |deviates: &Deviates| -> Vec<f64> {
         let rows = at_places(deviates);

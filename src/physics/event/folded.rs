@@ -7,9 +7,9 @@ use std::f64::consts::PI;
 
 use num_complex::Complex64;
 
-use super::heard::Heard;
+use super::heard::{Heard, rest};
 use super::injected::averaged;
-use super::{Fractional, Question, run};
+use super::{Fractional, Question};
 use crate::num::fourier::transform;
 use crate::physics::PhysicsError;
 use crate::physics::modulator::{Counted, Modulator};
@@ -34,7 +34,7 @@ const PERIODS: (f64, usize) = (64.0, 12);
 /// Detector periods that are waited for, those of one periodogram, and those that are heard.
 fn periods(case: &Case, modulator: &Modulator, bandwidth: f64) -> (usize, usize, usize) {
     let ratio = case.detector_frequency / bandwidth;
-    let skipped = (40.0 * ratio) as usize + 1000;
+    let skipped = rest(case.detector_frequency, bandwidth);
     let segment = ((PERIODS.0 * ratio) as usize).next_power_of_two();
     let count = if modulator.counted() == Counted::Lines {
         // Whole sequences, so that each line falls into one bin.
@@ -62,23 +62,17 @@ pub fn folded(question: &Question, modulator: &Modulator, bandwidth: f64) -> Res
     let lines = modulator.counted() == Counted::Lines;
     let (skipped, segment, count) = periods(case, modulator, bandwidth);
     let inner = Fractional::new(modulator, case.fixed_prescaler);
-    let mut heard = Heard::new(Some(inner), case.feedback_ratio, skipped, count);
-    let mut asked = question.clone();
-    (asked.frequency_window, asked.phase_window, asked.gear) = (None, None, None);
-    asked.until = (skipped + count + 2) as f64 / rate;
-    asked.quiet = f64::INFINITY;
-    run(&asked, &mut heard)?;
+    let phase = Heard::new(Some(inner), case.feedback_ratio, skipped, count).listen(question)?;
     // From cycles of the detector to radians at the output.
     let radians = 2.0 * PI * case.feedback_ratio / case.output_divider;
     if lines {
-        let values: Vec<Complex64> =
-            heard.phase().iter().map(|phase| Complex64::from(phase * radians)).collect();
+        let values: Vec<Complex64> = phase.iter().map(|phase| Complex64::from(phase * radians)).collect();
         let found = transform(&values);
         let step = (count as u64 / modulator.period()) as usize;
         let line = |k: usize| (rate * k as f64 / count as f64, (found[k].norm() / count as f64).powi(2));
         return Ok(Folded::Lines((1..=count / 2).filter(|k| k % step == 0).map(line).collect()));
     }
-    let (density, _) = averaged(heard.phase(), segment, rate);
+    let (density, _) = averaged(&phase, segment, rate);
     let line = |f: f64| (f * segment as f64 / rate).ceil() as usize;
     let band = &density[line(0.1 * bandwidth)..=line(bandwidth / 3.0)];
     Ok(Folded::Noise(0.5 * radians * radians * band.iter().sum::<f64>() / band.len() as f64))

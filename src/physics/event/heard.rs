@@ -1,6 +1,12 @@
 //! A divider that writes down the phase of the oscillator at its edges.
 
-use super::{Divider, Edge, Fractional};
+use super::{Divider, Edge, Fractional, Question, run};
+use crate::physics::PhysicsError;
+
+/// Detector periods until a loop of this bandwidth, Hz, has come to rest.
+pub(super) fn rest(detector_frequency: f64, bandwidth: f64) -> usize {
+    (40.0 * detector_frequency / bandwidth) as usize + 1000
+}
 
 /// A divider whose edges noise may move; keeps the phase of the oscillator at each, without what the modulator adds.
 pub(super) struct Heard {
@@ -38,9 +44,21 @@ impl Heard {
         Self { detector, oscillator, ..self }
     }
 
-    /// Phases heard, detector cycles.
-    pub(super) fn phase(&self) -> &[f64] {
-        &self.phase
+    /// Runs a loop with it from lock, without a window, and gives back the phases heard, detector cycles.
+    ///
+    /// # Errors
+    /// As [`run`].
+    pub(super) fn listen(mut self, question: &Question) -> Result<Vec<f64>, PhysicsError> {
+        let question = Question {
+            frequency_window: None,
+            phase_window: None,
+            gear: None,
+            until: (self.skipped + self.count + 2) as f64 / question.case.detector_frequency,
+            quiet: f64::INFINITY,
+            ..question.clone()
+        };
+        run(&question, &mut self)?;
+        Ok(self.phase)
     }
 
     fn at(noise: &[f64], index: usize) -> f64 {

@@ -13,8 +13,8 @@ use num_complex::Complex64;
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{RngCore, SeedableRng};
 
-use super::heard::Heard;
-use super::{Fractional, Question, run};
+use super::heard::{Heard, rest};
+use super::{Fractional, Question};
 use crate::num::fourier::transform;
 use crate::physics::PhysicsError;
 use crate::physics::modulator::Modulator;
@@ -130,15 +130,9 @@ pub fn injected(
     let mut random = ChaCha8Rng::seed_from_u64(seed);
     let detector = noise(|f| cycles * Open::new(case, &ladder, f).detector, rate, count, &mut random);
     let oscillator = noise(|f| cycles * Open::new(case, &ladder, f).oscillator, rate, count, &mut random);
-    let skipped = (40.0 * rate / bandwidth) as usize + 1000;
     let inner = modulator.map(|modulator| Fractional::new(modulator, case.fixed_prescaler));
-    let mut heard = Heard::new(inner, ratio, skipped, count).with_noise(detector, oscillator);
-    let mut asked = question.clone();
-    (asked.frequency_window, asked.phase_window, asked.gear) = (None, None, None);
-    asked.until = (skipped + count + 2) as f64 / rate;
-    asked.quiet = f64::INFINITY;
-    run(&asked, &mut heard)?;
-    let (density, averages) = averaged(heard.phase(), length.segment, rate);
+    let heard = Heard::new(inner, ratio, rest(rate, bandwidth), count).with_noise(detector, oscillator);
+    let (density, averages) = averaged(&heard.listen(question)?, length.segment, rate);
     let (low, high) = (bandwidth / 30.0, (10.0 * bandwidth).min(0.5 * rate));
     let step = rate / length.segment as f64;
     let predicted = |f: f64| {

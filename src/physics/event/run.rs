@@ -136,12 +136,14 @@ impl<'a, const N: usize> Engine<'a, N> {
         }
         let aimed = case.oscillator.tuning_voltage;
         let curve = Curve::new(&question.tuning, aimed, case.oscillator.frequency);
-        // The pump's polarity makes the feedback negative, whatever the signs of gain and filter.
-        let sign = case.oscillator.gain.signum() * if case.filter.topology.is_active() { -1.0 } else { 1.0 };
         let sources = |current: f64| {
             let (source, sink) =
                 (current * (1.0 + 0.5 * case.pump.mismatch), current * (1.0 - 0.5 * case.pump.mismatch));
-            if sign > 0.0 { Sources { up: source, down: -sink } } else { Sources { up: -sink, down: source } }
+            if case.polarity() > 0.0 {
+                Sources { up: source, down: -sink }
+            } else {
+                Sources { up: -sink, down: source }
+            }
         };
         let last = sources(case.pump.current);
         let (first, later) = match question.gear {
@@ -164,10 +166,6 @@ impl<'a, const N: usize> Engine<'a, N> {
         }
         let rate = case.detector_frequency;
         let pulse = case.pump.pulse * rate;
-        // What leaks at the tuning port of an active filter is made up for by its op-amp.
-        let port = if case.filter.topology.is_active() { 0.0 } else { case.oscillator.input_leakage };
-        let bias = case.amplifier.map_or(0.0, |amplifier| amplifier.input_bias_current);
-        let lost = case.pump.leakage + bias + port;
         Ok(Self {
             question,
             state: free.take(&states),
@@ -178,7 +176,7 @@ impl<'a, const N: usize> Engine<'a, N> {
             later,
             limits,
             turned: node.map_or(1.0, |node| system.pump[node].signum()),
-            settled: settled(last, pulse, lost),
+            settled: settled(last, pulse, case.drain()),
             holding: false,
             cycle: 0,
             offset: 0.0,

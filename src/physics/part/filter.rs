@@ -139,4 +139,17 @@ impl Case {
     pub fn loop_gain(&self) -> f64 {
         self.pump.current * self.oscillator.gain.abs() / self.feedback_ratio
     }
+
+    /// Polarity of the pump, 1 or -1: the sign of the gain, turned by an active filter. It keeps the feedback negative.
+    pub fn polarity(&self) -> f64 {
+        self.oscillator.gain.signum() * if self.filter.topology.is_active() { -1.0 } else { 1.0 }
+    }
+
+    /// Constant current that drains the filter, A, with its sign. What leaks at the tuning port of an active filter is made up
+    /// for by its op-amp.
+    pub fn drain(&self) -> f64 {
+        let port = if self.filter.topology.is_active() { 0.0 } else { self.oscillator.input_leakage };
+        let bias = self.amplifier.map_or(0.0, |amplifier| amplifier.input_bias_current);
+        self.pump.leakage + bias + port
+    }
 }

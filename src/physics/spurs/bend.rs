@@ -19,8 +19,8 @@ const TURNS: usize = 20;
 /// where the sources match or the sequence is long.
 pub(super) fn bent(case: &Case, modulator: &Modulator) -> Option<Vec<(u64, f64)>> {
     let length = modulator.period();
-    // The pump's polarity keeps the feedback negative; turned, the weaker source is the one that a late divider calls.
-    let sign = case.oscillator.gain.signum() * if case.filter.topology.is_active() { -1.0 } else { 1.0 };
+    // Where the polarity is turned a late divider calls the weaker source.
+    let sign = case.polarity();
     let unequal = 0.5 * sign * case.pump.mismatch;
     if unequal == 0.0 || modulator.counted() == Counted::Noise || length > LONGEST_OF_LINES {
         return None;
@@ -30,11 +30,8 @@ pub(super) fn bent(case: &Case, modulator: &Modulator) -> Option<Vec<(u64, f64)>
     let times: Vec<f64> =
         modulator.excess().skip(modulator.order() as usize).take(length as usize).map(|x| x * step).collect();
     let count = times.len() as f64;
-    let port = if case.filter.topology.is_active() { 0.0 } else { case.oscillator.input_leakage };
-    let bias = case.amplifier.map_or(0.0, |amplifier| amplifier.input_bias_current);
     let lost = sign
-        * ((case.pump.leakage + bias + port) / case.pump.current
-            - case.pump.mismatch * case.pump.pulse * case.detector_frequency);
+        * (case.drain() / case.pump.current - case.pump.mismatch * case.pump.pulse * case.detector_frequency);
     let charge = |t: f64| t + unequal * t.abs();
     let mut shift = lost - times.iter().sum::<f64>() / count;
     for _ in 0..TURNS {
