@@ -47,7 +47,7 @@ impl Heard {
     /// Runs a loop with it from lock, without a window, and gives back the phases heard, detector cycles.
     ///
     /// # Errors
-    /// As [`run`].
+    /// As [`run()`].
     pub(super) fn listen(mut self, question: &Question) -> Result<Vec<f64>, PhysicsError> {
         let question = Question {
             frequency_window: None,
