@@ -12,6 +12,7 @@ mod phase_noise;
 mod plan;
 mod reels;
 mod sampled;
+mod saturation;
 mod second_order;
 mod series;
 mod settling;

@@ -68,6 +68,7 @@ fn line(case: &Case, hop: f64, until: f64) -> Question {
             .expect("a line"),
         start: 2.5 - hop / gain,
         limits: None,
+        pin_limits: None,
         gear: None,
         frequency_window: Some(1e3),
         phase_window: None,

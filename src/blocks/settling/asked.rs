@@ -24,8 +24,12 @@ pub(super) struct Terms {
     /// Residual FM (Hz) and the block that states it.
     pub residual_fm: Option<(String, f64)>,
     pub band_selection: f64,
-    /// Voltages between which the pump works, V.
+    /// Voltages between which the pump, or the op-amp's output, works, V.
     pub limits: Option<(f64, f64)>,
+    /// Those of the pump beside an op-amp, from the op-amp's reference voltage, V.
+    pub pin_limits: Option<(f64, f64)>,
+    /// Whether an op-amp drives the tuning line.
+    pub active: bool,
 }
 
 /// A hop with its operating points.
@@ -89,6 +93,8 @@ pub(super) fn read(
         residual_fm,
         band_selection: solved.facts.synthesizer.band_selection,
         limits: solved.facts.reach,
+        pin_limits: pin_limits(solved),
+        active: solved.case.filter.topology.is_active(),
     };
     if terms.linear && terms.gear.is_some() {
         faults.place(
@@ -100,6 +106,16 @@ pub(super) fn read(
     let hops = hops(given, solved, faults)?;
     faults.sound()?;
     Some(Asked { hops, terms })
+}
+
+/// How far the pump's pin may go from the op-amp's reference voltage, V; where that is not stated, from the middle of
+/// where the pump works.
+fn pin_limits(solved: &SolvedLoop) -> Option<(f64, f64)> {
+    let (low, high) =
+        solved.facts.synthesizer.compliance.filter(|_| solved.case.filter.topology.is_active())?;
+    let stated = solved.amplifier.as_ref().and_then(|amplifier| amplifier.reference_voltage);
+    let rest = stated.unwrap_or(0.5 * (low + high));
+    Some((low - rest, high - rest))
 }
 
 /// The larger pump current of the start.

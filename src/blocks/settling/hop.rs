@@ -37,8 +37,8 @@ pub struct Hop {
     pub curve: Vec<Instant>,
     /// Times at which an edge was lost, s.
     pub slip_times: Vec<f64>,
-    /// Whether the pump reached a limit.
-    pub limited: bool,
+    /// What it means that a limit was reached, where one was.
+    pub limited: Option<&'static str>,
     /// Tuning voltage aimed at, V.
     pub aimed: f64,
     /// The way, to be followed again; `None` where the hop is not possible.
@@ -71,7 +71,7 @@ pub(super) fn follow(ready: &Ready, terms: &Terms) -> Hop {
         peak_tuning: Err(String::new()),
         curve: Vec::new(),
         slip_times: Vec::new(),
-        limited: false,
+        limited: None,
         aimed: case.oscillator.tuning_voltage,
         path: None,
     };
@@ -103,9 +103,10 @@ fn solve(hop: &mut Hop, ready: &Ready, terms: &Terms) -> Result<(), String> {
     let volts = |v: f64| print(v, Unit::Volt, Digits::Significant(3));
     if let Some((low, high)) = terms.limits.filter(|(low, high)| hop.aimed < *low || hop.aimed > *high) {
         return Err(format!(
-            "never reached: {} needs {}, and the pump works between {} and {}",
+            "never reached: {} needs {}, and {} works between {} and {}",
             hop.names.1,
             volts(hop.aimed),
+            if terms.active { "the op-amp's output" } else { "the pump" },
             volts(low),
             volts(high)
         ));
@@ -184,6 +185,7 @@ fn solve_events(hop: &mut Hop, ready: &Ready, terms: &Terms, linear: &LinearSett
         tuning: ready.to.band.tuning.clone(),
         start: ready.start,
         limits: terms.limits,
+        pin_limits: terms.pin_limits,
         gear: terms.gear,
         frequency_window: match terms.window {
             Some(Window::Frequency(window)) => Some(window),
@@ -221,7 +223,11 @@ fn solve_events(hop: &mut Hop, ready: &Ready, terms: &Terms, linear: &LinearSett
     hop.overshoot = Ok(run.overshoot);
     hop.slips = Ok(run.slips);
     hop.peak_tuning = Ok(if ready.start < hop.aimed { run.tuning.1 } else { run.tuning.0 });
-    hop.limited = run.limited;
+    hop.limited = run.limited.then_some(if terms.active {
+        "the op-amp's output reaches the end of its swing on the way, and stands there until its inputs have met again"
+    } else {
+        "the pump reaches a limit on the way, and gives less than its current there"
+    });
     hop.second = second_of_events(hop, ready, terms, &run);
     hop.curve = run.curve;
     hop.slip_times = run.slip_times;

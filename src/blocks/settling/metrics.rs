@@ -154,10 +154,8 @@ pub(super) fn warn(given: &Given, settled: &SolvedSettling, faults: &mut Faults)
         if let (Err(why), true) = (&hop.time, settled.window.is_some()) {
             faults.warn(place, "not-settled", format!("{name}: {why}"));
         }
-        if hop.limited {
-            let text =
-                format!("{name}: the pump reaches a limit on the way, and gives less than its current there");
-            faults.warn(first_of(fields, &["to", "hops"]), "pump-limit", text);
+        if let Some(text) = hop.limited {
+            faults.warn(first_of(fields, &["to", "hops"]), "pump-limit", format!("{name}: {text}"));
         }
     }
 }

@@ -1,5 +1,6 @@
 //! When the divider's next edge comes.
 
+use super::limits::Stance;
 use super::motion::Motion;
 use super::run::Engine;
 
@@ -12,7 +13,7 @@ impl<const N: usize> Engine<'_, N> {
     #[inline]
     pub(super) fn edge_soon(&self, drive: f64, due: f64, time: f64) -> Option<f64> {
         let Motion::Modes(modes) = &self.free else { return None };
-        if self.holding || !self.curve.is_straight() || due <= 0.0 {
+        if self.stance != Stance::Free || !self.curve.is_straight() || due <= 0.0 {
             return None;
         }
         let slope = self.curve.slope;

@@ -1,6 +1,6 @@
 //! The loop in time, event by event.
 //!
-//! Between events (edges of reference and divider, the end of a pulse, a limit of the pump) the filter and the phase of
+//! Between events (edges of reference and divider, the end of a pulse, a limit of pump or op-amp) the filter and the phase of
 //! the oscillator move by exact exponentials. The phase is kept as whole cycles and a remainder, so that it is exact
 //! over any number of cycles. An edge of the divider is where the phase reaches the next whole count, found by Newton's
 //! rule inside a bracket. The detector has three states: an edge sets its half, both set clear each other after the
@@ -17,6 +17,7 @@ pub mod folded;
 mod fractional;
 mod heard;
 pub mod injected;
+mod limits;
 mod lock;
 mod modes;
 mod motion;
@@ -93,6 +94,8 @@ pub struct Question {
     pub start: f64,
     /// Voltages between which the pump (or the op-amp's output) works.
     pub limits: Option<(f64, f64)>,
+    /// Voltages between which the pump works, from the reference voltage of the op-amp; they count while that is saturated.
+    pub pin_limits: Option<(f64, f64)>,
     /// Pump current at first (A), and until when (s).
     pub gear: Option<(f64, f64)>,
     /// Half width of the window of the frequency at the output, Hz.
@@ -121,6 +124,7 @@ impl Question {
             tuning,
             start: volts,
             limits: None,
+            pin_limits: None,
             gear: None,
             frequency_window: None,
             phase_window: None,

@@ -156,6 +156,14 @@ impl<const N: usize> Modes<N> {
         (0..N).map(|j| self.limited[j] * state[j]).sum()
     }
 
+    /// Between these the limited node stays: each mode moves from its first to its last value without turning back.
+    pub(super) fn limited_bounds(&self, from: &Vector<N>, to: &Vector<N>) -> (f64, f64) {
+        (0..N).fold((0.0, 0.0), |(low, high), j| {
+            let (x, y) = (self.limited[j] * from[j], self.limited[j] * to[j]);
+            (low + x.min(y), high + x.max(y))
+        })
+    }
+
     /// Between these the tuning voltage stays on the way from one state to another under a constant current.
     #[inline]
     pub(super) fn bounds(&self, from: &Vector<N>, to: &Vector<N>, drive: f64, time: f64) -> (f64, f64) {

@@ -76,6 +76,14 @@ impl<const N: usize> Motion<N> {
         }
     }
 
+    /// Between these the limited node stays on the way; without bounds where the motion has no modes.
+    pub(super) fn limited_bounds(&self, from: &Vector<N>, to: &Vector<N>) -> (f64, f64) {
+        match self {
+            Self::Modes(modes) => modes.limited_bounds(from, to),
+            Self::Dense(_) => (f64::NEG_INFINITY, f64::INFINITY),
+        }
+    }
+
     /// Between these the tuning voltage stays on the way; without bounds where the motion has no modes.
     #[inline]
     pub(super) fn bounds(&self, from: &Vector<N>, to: &Vector<N>, drive: f64, time: f64) -> (f64, f64) {

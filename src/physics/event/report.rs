@@ -39,10 +39,7 @@ impl<const N: usize> Engine<'_, N> {
     pub(super) fn report(&self, watch: &Watch<N>) -> Run {
         let case = &self.question.case;
         let (rate, aimed) = (case.detector_frequency, case.oscillator.tuning_voltage);
-        let motion = |held: bool| match &self.held {
-            Some(motion) if held => motion.clone(),
-            _ => self.free.clone(),
-        };
+        let motion = |stance| self.motion_in(stance);
         let lasted = self.time();
         // Outside within the last period and a half: the ripple of the next one would be outside again.
         let entered = |last: f64| {

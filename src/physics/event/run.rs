@@ -1,13 +1,13 @@
 //! From event to event.
 
 use super::curve::Curve;
+use super::limits::{Limits, Stance};
 use super::lock::{Drawn, Lock};
 use super::motion::Motion;
 use super::system::{System, Vector};
 use super::trace::Instant;
 use super::watch::{Leg, Watch};
 use super::{Divider, Edge, Question, Run};
-use crate::num::brent;
 use crate::physics::PhysicsError;
 
 /// Follows the loop until both windows have been kept for long enough, or to the end.
@@ -45,7 +45,10 @@ fn follow(
     divider: &mut dyn Divider,
     times: &[f64],
 ) -> Result<(Run, Vec<Instant>), PhysicsError> {
-    let system = System::new(&question.case)?;
+    let system = match question.limits {
+        Some(_) => System::with_summing_node(&question.case)?,
+        None => System::new(&question.case)?,
+    };
     match system.size() {
         2 => Ok(Engine::<2>::new(question, &system)?.follow(divider, times)),
         3 => Ok(Engine::<3>::new(question, &system)?.follow(divider, times)),
@@ -68,8 +71,8 @@ enum Event {
     Clear,
     /// The first pump current ends.
     Gear,
-    /// A node reaches its limit.
-    Limit,
+    /// A limit is reached, or left.
+    Limit(Stance),
 }
 
 /// Slips whose time is kept.
@@ -82,24 +85,23 @@ pub(super) struct Sources {
     down: f64,
 }
 
-#[allow(clippy::struct_excessive_bools, reason = "two halves of the detector and two states of the limit")]
 pub(super) struct Engine<'a, const N: usize> {
     pub question: &'a Question,
     pub free: Motion<N>,
-    pub held: Option<Motion<N>>,
+    pub limits: Option<Limits<N>>,
     pub curve: Curve,
     /// Currents now.
     pub sources: Sources,
     /// Currents later, and when (periods) the change comes.
     pub later: Option<(Sources, f64)>,
-    /// Limits of the limited node, from its voltage at the channel aimed at.
-    pub limits: Option<(f64, f64)>,
-    /// Sign of the limited node's motion under a positive current.
-    pub turned: f64,
     /// Settled phase, detector cycles.
     pub settled: f64,
     pub state: Vector<N>,
-    pub holding: bool,
+    pub stance: Stance,
+    /// Where the op-amp's output stands while it is saturated, V from the one aimed at.
+    pub output: f64,
+    /// Instant of the last change of stance: whole periods, and the rest.
+    pub changed: Option<(u64, f64)>,
     /// Whole periods so far, and the rest.
     pub cycle: u64,
     pub offset: f64,
@@ -150,15 +152,6 @@ impl<'a, const N: usize> Engine<'a, N> {
             Some((current, until)) => (sources(current), Some((last, until * case.detector_frequency))),
             None => (last, None),
         };
-        let node = system.limited;
-        let limits = question.limits.zip(node).map(|((low, high), node)| {
-            let aimed = system.rest[node] * aimed;
-            (low - aimed, high - aimed)
-        });
-        let held = match (limits, system.held()) {
-            (Some(_), Some(held)) => Some(Motion::new(&held)?),
-            _ => None,
-        };
         let start = question.start - aimed;
         let mut states = [0.0; N];
         for (state, rest) in states.iter_mut().zip(system.rest.iter()) {
@@ -170,14 +163,14 @@ impl<'a, const N: usize> Engine<'a, N> {
             question,
             state: free.take(&states),
             free,
-            held,
+            limits: Limits::new(question, system)?,
             curve,
             sources: first,
             later,
-            limits,
-            turned: node.map_or(1.0, |node| system.pump[node].signum()),
             settled: settled(last, pulse, case.drain()),
-            holding: false,
+            stance: Stance::Free,
+            output: 0.0,
+            changed: None,
             cycle: 0,
             offset: 0.0,
             phase: 0.0,
@@ -211,15 +204,10 @@ impl<'a, const N: usize> Engine<'a, N> {
         (self.sources.up, self.sources.down)
     }
 
-    /// Up to this voltage, either way from the one aimed at, the limited node is free.
-    pub(super) fn most_limited(&self) -> Option<f64> {
-        self.limits.map(|(low, high)| high.min(-low))
-    }
-
     pub(super) fn motion(&self) -> &Motion<N> {
-        match &self.held {
-            Some(held) if self.holding => held,
-            _ => &self.free,
+        match self.stance {
+            Stance::Free => &self.free,
+            stance => self.motion_in(stance),
         }
     }
 
@@ -233,7 +221,7 @@ impl<'a, const N: usize> Engine<'a, N> {
     }
 
     /// Net current into the filter, A.
-    fn drive(&self) -> f64 {
+    pub(super) fn drive(&self) -> f64 {
         let Sources { up, down } = self.sources;
         (if self.up { up } else { 0.0 }) + if self.down { down } else { 0.0 }
     }
@@ -266,7 +254,7 @@ impl<'a, const N: usize> Engine<'a, N> {
                 continue;
             }
             if self.later.is_none()
-                && !self.holding
+                && self.stance == Stance::Free
                 && let Some(lock) = &mut lock
             {
                 lock.follow(&mut self, &mut watch, &mut divider, until, quiet);
@@ -303,7 +291,7 @@ impl<'a, const N: usize> Engine<'a, N> {
                 }
                 self.release();
             }
-            Some(Event::Limit) => self.hold(),
+            Some(Event::Limit(stance)) => self.take_stance(stance),
             None => return false,
         }
         true
@@ -360,11 +348,8 @@ impl<'a, const N: usize> Engine<'a, N> {
                 (to, moved) = self.moved(drive, time);
             }
         }
-        if !self.holding
-            && drive != 0.0
-            && let Some(at) = self.limit_reached(drive, time, &to)
-        {
-            (time, event) = (at, Some(Event::Limit));
+        if let Some((at, stance)) = self.limit_reached(drive, time, &to) {
+            (time, event) = (at, Some(Event::Limit(stance)));
             (to, moved) = self.moved(drive, time);
         }
         let leg = Leg {
@@ -374,7 +359,7 @@ impl<'a, const N: usize> Engine<'a, N> {
             drive,
             time,
             phase: self.error(self.phase),
-            held: self.holding,
+            stance: self.stance,
         };
         watch.take(&leg, self.motion(), &self.curve, &to, self.error(self.phase + moved));
         self.state = to;
@@ -409,54 +394,6 @@ impl<'a, const N: usize> Engine<'a, N> {
         let (to, linear) = motion.after(&self.state, drive, time);
         let moved = self.curve.integral(motion, &self.state, drive, time, linear);
         (to, moved)
-    }
-
-    /// Current that flows: none where the node is already beyond the limit it is pushed to.
-    fn effective_drive(&mut self) -> f64 {
-        let drive = self.drive();
-        let Some((low, high)) = self.limits.filter(|_| drive != 0.0 && !self.holding) else { return drive };
-        let volts = self.free.limited(&self.state);
-        let (limit, over) = if drive * self.turned > 0.0 { (high, volts - high) } else { (low, low - volts) };
-        let slack = 1e-9 * (1.0 + limit.abs());
-        if over < -slack {
-            return drive;
-        }
-        self.limited = true;
-        if over > slack || self.held.is_none() {
-            return 0.0;
-        }
-        self.hold();
-        drive
-    }
-
-    /// When the limited node is pushed to its limit before `time`.
-    fn limit_reached(&self, drive: f64, time: f64, to: &Vector<N>) -> Option<f64> {
-        let (low, high) = self.limits?;
-        let sign = (drive * self.turned).signum();
-        let limit = if sign > 0.0 { high } else { low };
-        let over = |volts: f64| sign * (volts - limit);
-        if over(self.free.limited(to)) <= 0.0 {
-            return None;
-        }
-        let at = |t: f64| over(self.free.limited(&self.free.after(&self.state, drive, t).0));
-        brent::root(at, 0.0, time)
-    }
-
-    /// The limited node stays where it is from now on.
-    fn hold(&mut self) {
-        self.limited = true;
-        if let Some(held) = self.held.as_ref().filter(|_| !self.holding) {
-            self.state = held.take(&self.free.to_states(&self.state));
-            self.holding = true;
-        }
-    }
-
-    /// It is free again.
-    fn release(&mut self) {
-        if let Some(held) = self.held.as_ref().filter(|_| self.holding) {
-            self.state = self.free.take(&held.to_states(&self.state));
-            self.holding = false;
-        }
     }
 }
 

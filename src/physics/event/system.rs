@@ -5,10 +5,12 @@ use std::f64::consts::PI;
 use nalgebra::{DMatrix, DVector};
 
 use crate::physics::PhysicsError;
-use crate::physics::part::Case;
+use crate::physics::part::{Case, StateSpace};
 
 /// Most states: filter nodes, and the voltage behind the pole of the tuning port.
 pub(super) const MOST: usize = 7;
+
+const NOT_FINITE: &str = "the filter has no finite time constants";
 
 /// A state of `N` components.
 pub(super) type Vector<const N: usize> = [f64; N];
@@ -26,7 +28,7 @@ pub(in crate::physics) struct System {
     pub out: usize,
     /// State on which the pump's limits act.
     pub limited: Option<usize>,
-    /// All states at rest, for 1 V of tuning voltage.
+    /// All states at rest, for 1 V of tuning voltage; zero where the output can't move.
     pub rest: DVector<f64>,
 }
 
@@ -36,9 +38,50 @@ impl System {
     /// # Errors
     /// [`PhysicsError::Degenerate`] where the parts make no finite state space.
     pub(in crate::physics) fn new(case: &Case) -> Result<Self, PhysicsError> {
-        let degenerate = PhysicsError::Degenerate("the filter has no finite time constants");
+        let mut system = Self::of(case, case.network().state_space())?;
+        system.rest = at_rest(&system.a, system.out).ok_or(PhysicsError::Degenerate(NOT_FINITE))?;
+        Ok(system)
+    }
+
+    /// The same with the op-amp's inverting input as a state. At an ideal op-amp it stands at the reference voltage; here
+    /// it is kept as one that falls back to it, for the time when the op-amp is saturated and it moves.
+    ///
+    /// # Errors
+    /// As [`System::new`].
+    pub(super) fn with_summing_node(case: &Case) -> Result<Self, PhysicsError> {
+        let plain = Self::new(case)?;
+        let Some(node) = case.network().ideal_summing_state() else { return Ok(plain) };
+        let mut a = plain.a.insert_row(node, 0.0).insert_column(node, 0.0);
+        // Apart from all other rates, and of no effect.
+        a[(node, node)] = -1.0 - 2.0 * a.amax();
+        let vector = |of: DVector<f64>| of.insert_row(node, 0.0);
+        let shifted = |state: usize| state + usize::from(state >= node);
+        if a.nrows() > MOST {
+            return Err(PhysicsError::Degenerate(NOT_FINITE));
+        }
+        Ok(Self {
+            a,
+            pump: vector(plain.pump),
+            leak: vector(plain.leak),
+            out: shifted(plain.out),
+            limited: plain.limited.map(shifted),
+            rest: vector(plain.rest),
+        })
+    }
+
+    /// The filter while the op-amp's output stands at the end of its swing, in the states of [`System::with_summing_node`].
+    /// The limited node is the op-amp's inverting input, where the pump's limits act.
+    ///
+    /// # Errors
+    /// As [`System::new`].
+    pub(super) fn saturated(case: &Case) -> Result<Self, PhysicsError> {
+        Self::of(case, case.network().saturated_space())
+    }
+
+    fn of(case: &Case, space: Option<StateSpace>) -> Result<Self, PhysicsError> {
+        let degenerate = PhysicsError::Degenerate(NOT_FINITE);
         let period = 1.0 / case.detector_frequency;
-        let space = case.network().state_space().ok_or_else(|| degenerate.clone())?;
+        let space = space.ok_or_else(|| degenerate.clone())?;
         let nodes = space.a.nrows();
         let port = case.oscillator.modulation_bandwidth.map(|f| 2.0 * PI * f * period);
         let size = nodes + usize::from(port.is_some());
@@ -59,14 +102,15 @@ impl System {
         if !finite || size > MOST {
             return Err(degenerate);
         }
-        let rest = at_rest(&a, out).ok_or(degenerate)?;
-        Ok(Self { a, pump, leak, out, limited: space.limited, rest })
+        Ok(Self { a, pump, leak, out, limited: space.limited, rest: DVector::zeros(size) })
     }
 
-    /// The same while the limited node is held where it is: the pump gives whatever current that takes. `None` where
+    /// The same while a node is held where it is: the pump gives whatever current that takes. `None` where
     /// the pump has no direct hold of that node.
-    pub(super) fn held(&self) -> Option<Self> {
-        let node = self.limited.filter(|node| self.pump[*node] != 0.0)?;
+    pub(super) fn held(&self, node: usize) -> Option<Self> {
+        if self.pump[node] == 0.0 {
+            return None;
+        }
         let share = &self.pump / self.pump[node];
         let mut held = self.clone();
         held.a -= &share * self.a.row(node);

@@ -28,6 +28,7 @@ fn question(topology: Topology, hop: f64, window: f64) -> Question {
         case,
         tuning,
         limits: None,
+        pin_limits: None,
         gear: None,
         frequency_window: Some(window),
         phase_window: None,

@@ -1,6 +1,7 @@
 //! What is looked for in a run: the last instant outside the windows, extremes, the curve.
 
 use super::curve::Curve;
+use super::limits::Stance;
 use super::motion::{Motion, SAMPLES};
 use super::system::Vector;
 use super::trace::{Raw, Trace};
@@ -20,8 +21,8 @@ pub(super) struct Leg<const N: usize> {
     pub time: f64,
     /// Phase error at its start, detector cycles.
     pub phase: f64,
-    /// Whether a node is held at its limit.
-    pub held: bool,
+    /// How the filter moves in it.
+    pub stance: Stance,
 }
 
 /// What is known in a span of the curve: from `start` to `end` in periods.
@@ -315,18 +316,18 @@ impl<const N: usize> Watch<N> {
     }
 
     /// Periods of the last instant outside the window of the frequency, exact.
-    pub(super) fn frequency_time(&self, motion: impl Fn(bool) -> Motion<N>) -> f64 {
+    pub(super) fn frequency_time<'a>(&self, motion: impl Fn(Stance) -> &'a Motion<N>) -> f64 {
         self.frequency_outside.as_ref().map_or(0.0, |(leg, after)| {
-            let motion = motion(leg.held);
-            last(leg, *after, |t| outside(self.volts, leg.volts(&motion, t)))
+            let motion = motion(leg.stance);
+            last(leg, *after, |t| outside(self.volts, leg.volts(motion, t)))
         })
     }
 
     /// Periods of the last instant outside the window of the phase, exact.
-    pub(super) fn phase_time(&self, curve: &Curve, motion: impl Fn(bool) -> Motion<N>) -> f64 {
+    pub(super) fn phase_time<'a>(&self, curve: &Curve, motion: impl Fn(Stance) -> &'a Motion<N>) -> f64 {
         self.phase_outside.as_ref().map_or(0.0, |(leg, after)| {
-            let motion = motion(leg.held);
-            last(leg, *after, |t| outside(self.cycles, leg.phase(&motion, curve, t)))
+            let motion = motion(leg.stance);
+            last(leg, *after, |t| outside(self.cycles, leg.phase(motion, curve, t)))
         })
     }
 }

@@ -195,7 +195,39 @@ impl Network {
 
     /// The state space: node voltages are the states. `None` where the capacitors do not fix them all.
     pub fn state_space(&self) -> Option<StateSpace> {
-        let pencil = self.pencil();
+        let op_amp = self.elements.iter().find_map(|element| match element {
+            Element::OpAmp { out, .. } => Some(*out),
+            _ => None,
+        });
+        self.space_of(&self.pencil(), op_amp.unwrap_or(self.input))
+    }
+
+    /// The same while the op-amp's output stands still, whatever its inputs do. Its inverting input is a state, and the
+    /// limited one. `None` also without an op-amp.
+    pub fn saturated_space(&self) -> Option<StateSpace> {
+        let mut still = self.clone();
+        let mut op_amp = None;
+        for element in &mut still.elements {
+            if let Element::OpAmp { minus, out, gain_bandwidth } = element {
+                *gain_bandwidth = 1.0;
+                op_amp = Some((*minus, *out));
+            }
+        }
+        let (minus, out) = op_amp?;
+        let mut pencil = still.pencil();
+        pencil.g.row_mut(out - 1).fill(0.0);
+        self.space_of(&pencil, minus)
+    }
+
+    /// Which state the inverting input of an ideal op-amp would be, if it could move. `None` without an ideal op-amp.
+    pub fn ideal_summing_state(&self) -> Option<usize> {
+        self.elements.iter().find_map(|element| match element {
+            Element::OpAmp { minus, gain_bandwidth, .. } if gain_bandwidth.is_infinite() => Some(minus - 1),
+            _ => None,
+        })
+    }
+
+    fn space_of(&self, pencil: &Pencil, limited: NodeId) -> Option<StateSpace> {
         let inverse = pencil.c.clone().lu();
         let a = inverse.solve(&(-&pencil.g))?;
         let into = |node: NodeId| {
@@ -210,11 +242,7 @@ impl Network {
         let mut c = DVector::zeros(pencil.columns.len());
         c[pencil.columns.iter().position(|node| *node == self.output)?] = 1.0;
         let finite = a.iter().chain(b.iter()).all(|x| x.is_finite());
-        let op_amp = self.elements.iter().find_map(|element| match element {
-            Element::OpAmp { out, .. } => Some(*out),
-            _ => None,
-        });
-        let limited = pencil.columns.iter().position(|node| *node == op_amp.unwrap_or(self.input));
+        let limited = pencil.columns.iter().position(|node| *node == limited);
         finite.then_some(StateSpace { a, b, c, port, limited })
     }
 }
