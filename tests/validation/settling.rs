@@ -189,3 +189,49 @@ fn noise_in_time_is_noise_by_formula() {
         assert_eq!(bands, again);
     }
 }
+
+/// The second route of a fractional hop: the linear loop as it is sampled, with the same sequence in its divider.
+#[test]
+fn a_fractional_hop_settles_as_the_sampled_loop_does() {
+    use loopcase::physics::event::Fractional;
+    use loopcase::physics::modulator::Modulator;
+    use loopcase::physics::twice::settling::{Of, sampled};
+    let mut told = 0;
+    for (order, modulus, word, start) in
+        [(3, 1 << 20, 349_525, 1), (2, 1 << 16, 1001, 5), (1, 25, 7, 2), (3, 200, 31, 1)]
+    {
+        let modulator = Modulator::new(order, modulus, word, start).expect("a modulator");
+        for hop in [2e5, -1e6] {
+            for (of, window) in [
+                (Of::Frequency, 1e4),
+                (Of::Frequency, 1e3),
+                (Of::Frequency, 200.0),
+                (Of::Phase, 0.05),
+                (Of::Phase, 0.01),
+            ] {
+                let inputs =
+                    serde_json::json!({"C1": 1.2e-9, "R2": 1.8e3, "C2": 15e-9, "R3": 2.7e3, "C3": 0.22e-9});
+                let case = in_loop(&inputs, 1e-3, 40e6, 100.0 + word as f64 / modulus as f64, 20e6);
+                let mut question = line(&case, hop, 2e-3);
+                question.case.pump.current /= 30.0;
+                match of {
+                    Of::Frequency => question.frequency_window = Some(window),
+                    Of::Phase => (question.frequency_window, question.phase_window) = (None, Some(window)),
+                }
+                let found = run(&question, &mut Fractional::new(&modulator, 1.0)).expect("a loop");
+                let time = match (found.frequency, found.phase) {
+                    (Some(Entered::After(time)), _) | (None, Some(Entered::After(time))) => time,
+                    other => panic!("{order} {hop} {of:?} {window}: {other:?}"),
+                };
+                let excess = (modulator.excess(), modulator.mean_excess());
+                let bracket = sampled(&question.case, hop, (of, window), 40_000, excess).expect("settles");
+                assert!(bracket.holds(time), "{order} {hop} {of:?} {window}: {time} {bracket:?}");
+                assert!((bracket.time - time).abs() < 0.2 / 20e6 && !bracket.holds(0.98 * time));
+                // Without the sequence the loop comes to rest at another instant, and some windows tell.
+                let still = sampled(&question.case, hop, (of, window), 40_000, (std::iter::empty(), 0.0));
+                told += usize::from(!still.expect("settles").holds(time));
+            }
+        }
+    }
+    assert!(told >= 4, "{told}");
+}

@@ -249,12 +249,7 @@ fn second_of_events(hop: &Hop, ready: &Ready, terms: &Terms, run: &event::Run) -
     let silent = case.pump.leakage == 0.0
         && case.oscillator.input_leakage == 0.0
         && (case.pump.mismatch == 0.0 || case.pump.pulse == 0.0);
-    let linear = ready.modulator.is_none()
-        && run.slips == 0
-        && !run.limited
-        && terms.gear.is_none()
-        && silent
-        && !bends;
+    let linear = run.slips == 0 && !run.limited && terms.gear.is_none() && silent && !bends;
     if !linear || run.largest_phase > SMALL.0 {
         return None;
     }
@@ -262,7 +257,15 @@ fn second_of_events(hop: &Hop, ready: &Ready, terms: &Terms, run: &event::Run) -
         Window::Frequency(window) => (Of::Frequency, window),
         Window::Phase(window) => (Of::Phase, window),
     };
-    let bracket = sampled(case, step(ready), of, run.cycles as usize + 100)?;
+    let periods = run.cycles as usize + 100;
+    let bracket = match &ready.modulator {
+        None => sampled(case, step(ready), of, periods, (std::iter::empty(), 0.0)),
+        Some(modulator) => {
+            let size = case.fixed_prescaler;
+            let excess = modulator.excess().map(|steps| size * steps);
+            sampled(case, step(ready), of, periods, (excess, size * modulator.mean_excess()))
+        }
+    }?;
     Some(Second {
         value: bracket.time,
         route: ROUTE,

@@ -83,8 +83,16 @@ pub enum Of {
 const LOOKS: u32 = 16;
 
 /// The linear loop as the detector samples it, period by period for `periods`: every phase error is a charge that comes
-/// at once, so that the ripple of the pump counts. `None` where the loop has no finite gain or is still outside.
-pub fn sampled(case: &Case, step: f64, (of, window): (Of, f64), periods: usize) -> Option<Bracket> {
+/// at once, so that the ripple of the pump counts. `excess`: by how many oscillator cycles each edge of the divider comes
+/// later than at the mean ratio, edge after edge from the first after the start, and the mean of that; none for a divider
+/// that stays as it is. `None` where the loop has no finite gain or is still outside.
+pub fn sampled(
+    case: &Case,
+    step: f64,
+    (of, window): (Of, f64),
+    periods: usize,
+    excess: (impl Iterator<Item = f64>, f64),
+) -> Option<Bracket> {
     let period = 1.0 / case.detector_frequency;
     let space = case.network().state_space()?;
     let (nodes, node) = (space.a.nrows(), space.c.iamax());
@@ -112,13 +120,18 @@ pub fn sampled(case: &Case, step: f64, (of, window): (Of, f64), periods: usize) 
     }
     let level = window / step.abs() / if of == Of::Phase { period } else { 1.0 };
     let mut last = [0.0; 3];
+    // The phase in units of the step over a period; a later edge is a phase that lags.
+    let cycle = 1.0 / (step * case.output_divider * period);
+    let (excess, mean) = excess;
+    let mut due = std::iter::once(0.0).chain(excess);
     for k in 0..periods {
-        state += &kick * state[0];
+        let late = due.next().unwrap_or(0.0) * cycle;
+        state += &kick * (state[0] + late);
         for look in 0..=LOOKS {
             if look > 0 {
                 state = &part * state;
             }
-            let value = state[if of == Of::Phase { 0 } else { out }].abs();
+            let value = if of == Of::Phase { state[0] + mean * cycle } else { state[out] }.abs();
             for (last, share) in last.iter_mut().zip([1.0, 1.02, 0.98]) {
                 if value > level * share {
                     *last = k as f64 + f64::from(look) / f64::from(LOOKS);
@@ -197,7 +210,8 @@ mod tests {
             for (of, window, time) in
                 [(Of::Frequency, 1e3, modes.time(1e6, 1e3)), (Of::Phase, 1e-2, modes.phase_time(1e6, 1e-2))]
             {
-                let bracket = sampled(&fast, 1e6, (of, window), 40_000).expect("settles");
+                let bracket =
+                    sampled(&fast, 1e6, (of, window), 40_000, (std::iter::empty(), 0.0)).expect("settles");
                 let time = time.expect("settles");
                 assert!(bracket.holds(time), "{topology:?} {of:?}: {bracket:?} {time}");
                 assert!((bracket.time - time).abs() < 5e-3 * time && bracket.wider <= bracket.narrower);
