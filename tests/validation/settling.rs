@@ -235,3 +235,54 @@ fn a_fractional_hop_settles_as_the_sampled_loop_does() {
     }
     assert!(told >= 4, "{told}");
 }
+
+/// The second route holds for loops as wide as a twelfth of the detector's rate, and as narrow as one in thousands;
+/// where the ripple of a modulator never lets the window be kept, neither route says that it is.
+#[test]
+fn small_hops_of_any_loop_settle_as_the_sampled_loop_does() {
+    use loopcase::physics::event::Fractional;
+    use loopcase::physics::modulator::Modulator;
+    use loopcase::physics::twice::settling::{Of, sampled};
+    let (mut settled, mut never) = ([0; 2], 0);
+    for k in 0..200_u32 {
+        // Golden-ratio steps spread each quantity evenly.
+        let spread = |phase: f64| (f64::from(k) * 0.618_033_988_75 * phase + 0.37 * phase).fract();
+        let rate = 12.7e3 * 12.0 * 300_f64.powf(spread(1.0));
+        let integer = (40.0 * 25_f64.powf(spread(2.3))).round();
+        let modulus = [200_u64, 1 << 20, 25, 65_535][(k / 4 % 4) as usize];
+        let word = modulus / 3 + 1;
+        let modulator = (k % 4 > 0).then(|| Modulator::new(k % 4, modulus, word, 1).expect("a modulator"));
+        let ratio = integer + if modulator.is_some() { word as f64 / modulus as f64 } else { 0.0 };
+        let inputs = serde_json::json!({"C1": 1.2e-9, "R2": 1.8e3, "C2": 15e-9, "R3": 2.7e3, "C3": 0.22e-9});
+        let case = in_loop(&inputs, 1e-3 * ratio / 900.0, 40e6, ratio, rate);
+        let hop = 0.05 * 12.7e3 * ratio * 10_f64.powf(-2.0 * spread(3.1));
+        let window = hop * 10_f64.powf(-0.5 - 2.5 * spread(4.7));
+        let mut question = line(&case, hop, 4e-3);
+        question.frequency_window = Some(window);
+        let of = (Of::Frequency, window);
+        let (found, bracket) = match &modulator {
+            None => {
+                let found = run(&question, &mut Constant).expect("a loop");
+                let periods = found.cycles as usize;
+                (found, sampled(&question.case, hop, of, periods, (std::iter::empty(), 0.0)))
+            }
+            Some(modulator) => {
+                let found = run(&question, &mut Fractional::new(modulator, 1.0)).expect("a loop");
+                let (periods, excess) =
+                    (found.cycles as usize, (modulator.excess(), modulator.mean_excess()));
+                (found, sampled(&question.case, hop, of, periods, excess))
+            }
+        };
+        match (found.frequency, bracket) {
+            (Some(Entered::After(time)), Some(bracket)) => {
+                assert!(bracket.holds(time), "{k}: {time} {bracket:?}");
+                settled[usize::from(modulator.is_some())] += 1;
+            }
+            (Some(Entered::Never), None) => never += 1,
+            // Outside near the end of the run: no bracket, and no doubt either.
+            (Some(Entered::After(time)), None) => assert!(time > 0.99 * question.until, "{k}: {time}"),
+            other => panic!("{k}: {other:?}"),
+        }
+    }
+    assert!(settled[0] > 40 && settled[1] > 40 && never > 20, "{settled:?} {never}");
+}
