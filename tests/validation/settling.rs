@@ -244,7 +244,7 @@ fn small_hops_of_any_loop_settle_as_the_sampled_loop_does() {
     use loopcase::physics::modulator::Modulator;
     use loopcase::physics::twice::settling::{Of, sampled};
     let (mut settled, mut never) = ([0; 2], 0);
-    for k in 0..200_u32 {
+    for k in 0..100_u32 {
         // Golden-ratio steps spread each quantity evenly.
         let spread = |phase: f64| (f64::from(k) * 0.618_033_988_75 * phase + 0.37 * phase).fract();
         let rate = 12.7e3 * 12.0 * 300_f64.powf(spread(1.0));
@@ -284,5 +284,5 @@ fn small_hops_of_any_loop_settle_as_the_sampled_loop_does() {
             other => panic!("{k}: {other:?}"),
         }
     }
-    assert!(settled[0] > 40 && settled[1] > 40 && never > 20, "{settled:?} {never}");
+    assert!(settled[0] > 20 && settled[1] > 12 && never > 20, "{settled:?} {never}");
 }

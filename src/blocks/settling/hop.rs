@@ -23,6 +23,8 @@ pub struct Hop {
     pub phase_time: Result<f64, String>,
     /// The second route of `time`.
     pub second: Option<Second>,
+    /// Why the linear loop is no second route here.
+    pub once: Option<&'static str>,
     /// Programming and the choice of a band, s.
     pub before: f64,
     /// Whether another band of the oscillator has to be chosen.
@@ -64,6 +66,7 @@ pub(super) fn follow(ready: &Ready, terms: &Terms) -> Hop {
         time: Err(NO_WINDOW.to_owned()),
         phase_time: Err("no window of the phase (`within` in deg, or `phase_within`) is stated".to_owned()),
         second: None,
+        once: None,
         before: terms.programming + selection,
         band_changes: ready.band_changes,
         overshoot: Err(String::new()),
@@ -228,7 +231,10 @@ fn solve_events(hop: &mut Hop, ready: &Ready, terms: &Terms, linear: &LinearSett
     } else {
         "the pump reaches a limit on the way, and gives less than its current there"
     });
-    hop.second = second_of_events(hop, ready, terms, &run);
+    match second_of_events(hop, ready, terms, &run) {
+        Ok(second) => hop.second = Some(second),
+        Err(why) => hop.once = Some(why),
+    }
     hop.curve = run.curve;
     hop.slip_times = run.slip_times;
     Ok(())
@@ -240,20 +246,35 @@ const MOST_UNASKED: f64 = 2e6;
 /// Largest phase error, detector cycles, and change of gain at which the loop still counts as linear.
 const SMALL: (f64, f64) = (0.02, 0.005);
 
-/// The linear loop beside a run that stayed small, without slip or limit.
-fn second_of_events(hop: &Hop, ready: &Ready, terms: &Terms, run: &event::Run) -> Option<Second> {
+/// The linear loop beside a run that stayed small, without slip or limit; else why there is none.
+fn second_of_events(
+    hop: &Hop,
+    ready: &Ready,
+    terms: &Terms,
+    run: &event::Run,
+) -> Result<Second, &'static str> {
     let case = &ready.to.case;
-    let time = *hop.time.as_ref().ok()?;
+    let time = *hop.time.as_ref().map_err(|_| "nothing settles")?;
+    let window = terms.window.ok_or("no window is stated")?;
     let tuning = &ready.to.band.tuning;
     let bends = (tuning.gain(ready.start) / case.oscillator.gain - 1.0).abs() > SMALL.1;
-    let silent = case.pump.leakage == 0.0
-        && case.oscillator.input_leakage == 0.0
-        && (case.pump.mismatch == 0.0 || case.pump.pulse == 0.0);
-    let linear = run.slips == 0 && !run.limited && terms.gear.is_none() && silent && !bends;
-    if !linear || run.largest_phase > SMALL.0 {
-        return None;
+    let leaks = case.pump.leakage != 0.0 || case.oscillator.input_leakage != 0.0;
+    let parts = [
+        (run.slips > 0, "the detector loses edges on the way"),
+        (run.limited, "a limit of pump or op-amp is reached on the way"),
+        (terms.gear.is_some(), "the pump current changes on the way"),
+        (bends, "the tuning curve bends on the way"),
+        (leaks, "leakage moves the phase at which the loop rests"),
+        (
+            case.pump.mismatch != 0.0 && case.pump.pulse != 0.0,
+            "mismatch of the pump moves the phase at which the loop rests",
+        ),
+        (run.largest_phase > SMALL.0, "the phase error is beyond 0.02 cycles of the detector"),
+    ];
+    if let Some((_, why)) = parts.iter().find(|(parts, _)| *parts) {
+        return Err(why);
     }
-    let of = match terms.window? {
+    let of = match window {
         Window::Frequency(window) => (Of::Frequency, window),
         Window::Phase(window) => (Of::Phase, window),
     };
@@ -265,8 +286,9 @@ fn second_of_events(hop: &Hop, ready: &Ready, terms: &Terms, run: &event::Run) -
             let excess = modulator.excess().map(|steps| size * steps);
             sampled(case, step(ready), of, periods, (excess, size * modulator.mean_excess()))
         }
-    }?;
-    Some(Second {
+    };
+    let bracket = bracket.ok_or("the sampled loop is outside the window to the end")?;
+    Ok(Second {
         value: bracket.time,
         route: ROUTE,
         agrees: bracket.holds(time),

@@ -1,5 +1,6 @@
 //! Figures and tables of a settling block.
 
+use super::hop::Hop;
 use super::{Digits, Exhibit, Given, Node, Solved, SolvedSettling, Unit, Window, number_cell, print};
 use crate::exhibit::{Axis, Cell, Column, Curve, Drawing, Figure, Mark, Panel, Plot, Role, Scale, Table};
 use crate::physics::event::Instant;
@@ -9,7 +10,7 @@ pub(super) fn exhibits(settled: &SolvedSettling, given: &Given, solved: &Solved)
     if !settled.hops[settled.slowest].curve.is_empty() {
         shown.push(figure(settled, given));
     }
-    shown.push(if settled.hops.len() == 1 { single(solved) } else { matrix(settled) });
+    shown.push(if settled.hops.len() == 1 { single(settled, solved) } else { matrix(settled) });
     shown
 }
 
@@ -119,8 +120,17 @@ fn cell(value: &Result<f64, String>, unit: Unit) -> Cell {
     }
 }
 
+/// Why the longest settling time is computed by one route alone, where it is.
+fn once(hops: &[Hop]) -> String {
+    let settled = hops.iter().filter_map(|hop| Some((hop.time.as_ref().ok()?, hop)));
+    let longest = settled.max_by(|a, b| a.0.total_cmp(b.0)).and_then(|(_, hop)| hop.once);
+    longest.map_or(String::new(), |why| {
+        format!(" The linear loop is no second route of the longest settling time: {why}.")
+    })
+}
+
 /// What one hop came to.
-fn single(solved: &Solved) -> Exhibit {
+fn single(settled: &SolvedSettling, solved: &Solved) -> Exhibit {
     let names = [
         ("time", "Settling time"),
         ("total_time", "With programming and choice of band"),
@@ -138,8 +148,10 @@ fn single(solved: &Solved) -> Exhibit {
         caption: "Settling".to_owned(),
         columns: vec![Column::text("Quantity", "quantity"), Column::number("Value", "value")],
         rows: rows.collect(),
-        note: "Counted from the instant at which the divider changes to the last one outside the window."
-            .to_owned(),
+        note: format!(
+            "Counted from the instant at which the divider changes to the last one outside the window.{}",
+            once(&settled.hops)
+        ),
     })
 }
 
@@ -174,6 +186,6 @@ fn matrix(settled: &SolvedSettling) -> Exhibit {
         caption: "Time of each hop, with programming and choice of band".to_owned(),
         rows: rows.collect(),
         columns,
-        note: "The figure shows the slowest.".to_owned(),
+        note: format!("The figure shows the slowest.{}", once(&settled.hops)),
     })
 }
