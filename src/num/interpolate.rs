@@ -74,6 +74,26 @@ impl MonotoneCubic {
             - self.slope[i + 1] * h * t * t * s
     }
 
+    /// Value and all derivatives, and the abscissae between which the cubic that has them holds.
+    pub fn jet(&self, at: f64) -> ([f64; 4], (f64, f64)) {
+        let (first, last) = self.domain();
+        if at < first || at > last {
+            let (end, span) = if at < first {
+                (0, (f64::NEG_INFINITY, first))
+            } else {
+                (self.x.len() - 1, (last, f64::INFINITY))
+            };
+            return ([self.value(at), self.slope[end], 0.0, 0.0], span);
+        }
+        let (i, h, t) = self.piece(at);
+        let secant = (self.y[i + 1] - self.y[i]) / h;
+        let (a, b) = (self.slope[i], self.slope[i + 1]);
+        let second = 6.0 * (1.0 - 2.0 * t) * secant + (6.0 * t - 4.0) * a + (6.0 * t - 2.0) * b;
+        let third = 6.0 * (a + b - 2.0 * secant);
+        let jet = [self.value(at), self.derivative(at), second / h, third / (h * h)];
+        (jet, (self.x[i], self.x[i + 1]))
+    }
+
     /// Derivative; beyond the ends that of the end.
     pub fn derivative(&self, at: f64) -> f64 {
         let (first, last) = self.domain();
@@ -104,6 +124,20 @@ fn end_slope(h0: f64, h1: Option<f64>, d0: f64, d1: Option<f64>) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_jet_is_the_cubic_of_its_piece() {
+        let curve = MonotoneCubic::new(vec![0.0, 1.0, 2.5, 4.0], vec![1.0, 3.0, 3.5, 9.0]).expect("a curve");
+        for at in [-1.0, 0.0, 0.3, 1.0, 2.2, 3.9, 4.0, 5.0] {
+            let ([value, slope, second, third], (low, high)) = curve.jet(at);
+            assert!(low <= at && at <= high);
+            for to in [low.max(at - 1.0), high.min(at + 1.0)] {
+                let away = to - at;
+                let there = value + away * (slope + away * (second / 2.0 + away * third / 6.0));
+                assert!((there - curve.value(to)).abs() < 1e-12, "{at} {to}");
+            }
+        }
+    }
 
     #[test]
     fn a_straight_line_stays_one() {

@@ -40,6 +40,14 @@ impl Grid {
         Some(Self(points))
     }
 
+    /// These offsets and no others, put in order; `None` where there is none, or one is not above zero.
+    pub fn at(mut offsets: Vec<f64>) -> Option<Self> {
+        offsets.sort_by(f64::total_cmp);
+        offsets.dedup();
+        let sound = offsets.iter().all(|f| *f > 0.0 && f.is_finite()) && !offsets.is_empty();
+        sound.then_some(Self(offsets))
+    }
+
     /// [`Grid::new`] with [`Grid::FINE`] points per decade.
     pub fn fine(from: f64, to: f64, also: &[f64]) -> Option<Self> {
         Self::new(from, to, Self::FINE, also)

@@ -113,20 +113,24 @@ impl Limit {
         }
     }
 
+    /// The offsets at which a curve is judged, ascending, each with the level allowed: every point of a mask, and those of
+    /// `offsets` that lie inside. Empty for a limit of another kind.
+    pub fn over(&self, offsets: &[f64]) -> Vec<(f64, f64)> {
+        let Limit::Mask(points) = self else { return Vec::new() };
+        let mut all: Vec<f64> =
+            points.iter().map(|point| point.offset).chain(offsets.iter().copied()).collect();
+        all.sort_by(f64::total_cmp);
+        all.dedup();
+        all.into_iter().filter_map(|offset| Some((offset, mask_level(points, offset)?))).collect()
+    }
+
     /// Judges a curve against a mask: least margin, its offset and the value there.
     ///
     /// `level` gives the curve at an offset; it is asked at `offsets` inside the mask and at every mask point.
     pub fn judge_curve(&self, offsets: &[f64], mut level: impl FnMut(f64) -> Option<f64>) -> Judgement {
-        let Limit::Mask(points) = self else {
-            return Judgement { state: State::NotMet, margin: None, value: None, at: None };
-        };
-        let (Some(first), Some(last)) = (points.first(), points.last()) else {
-            return Judgement { state: State::NotMet, margin: None, value: None, at: None };
-        };
-        let inside = offsets.iter().copied().filter(|f| *f > first.offset && *f < last.offset);
         let mut least: Option<(f64, f64, f64)> = None;
-        for offset in points.iter().map(|p| p.offset).chain(inside) {
-            let (Some(value), Some(bound)) = (level(offset), mask_level(points, offset)) else { continue };
+        for (offset, bound) in self.over(offsets) {
+            let Some(value) = level(offset) else { continue };
             let margin = bound - value;
             if least.is_none_or(|(m, ..)| margin < m) {
                 least = Some((margin, offset, value));

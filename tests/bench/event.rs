@@ -54,6 +54,7 @@ fn question(hop: f64, cycles: f64) -> Question {
         tuning: Tuning::line(gain, (0.0, 5.0), (800e6, 1e9)).expect("a line"),
         start: 2.5 - hop / gain,
         limits: None,
+        pin_limits: None,
         gear: None,
         frequency_window: Some(1e3),
         phase_window: None,

@@ -270,8 +270,8 @@ impl Cases for SolvedBand {
     fn value(&self, case: usize, column: usize) -> f64 {
         self.rows[case].values[column]
     }
-    fn point(&self, case: usize, _place: usize) -> Point {
-        self.rows[case].point.clone()
+    fn points(&self, case: usize) -> Vec<Point> {
+        vec![self.rows[case].point.clone()]
     }
     fn label(&self, case: usize, _place: usize) -> String {
         print(self.rows[case].output(), Unit::Hertz, Digits::All)

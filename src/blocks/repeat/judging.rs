@@ -1,8 +1,9 @@
 //! Judging a requirement in every case of a band or a tolerance run.
 
+use super::levels::{Bounds, Levels, Work};
 use super::lines::Lines;
 use super::{Metric, MetricPath, Point, Repeat, metric};
-use crate::physics::noise::{Ladder, density_at};
+use crate::physics::noise::dbc_per_hz;
 use crate::results::{Judgement, Limit, State};
 use crate::units::Unit;
 
@@ -14,16 +15,12 @@ pub trait Cases: Send + Sync {
     fn count(&self) -> usize;
     /// The number of a column in a case.
     fn value(&self, case: usize, column: usize) -> f64;
-    /// How many channels each case has been read in.
-    fn places(&self) -> usize {
-        1
-    }
     /// Lowest and highest number of a column over the channels of a case, each with its channel.
     fn ends(&self, case: usize, column: usize) -> [(f64, usize); 2] {
         [(self.value(case, column), 0); 2]
     }
-    /// A case made again, in one of its channels.
-    fn point(&self, case: usize, place: usize) -> Point;
+    /// A case made again, in each of its channels.
+    fn points(&self, case: usize) -> Vec<Point>;
     /// What a case is called: a channel, a run, a run in a channel.
     fn label(&self, case: usize, place: usize) -> String;
     /// Why not every case could be read, where that is so.
@@ -89,62 +86,49 @@ impl Repeat {
     }
 }
 
-/// Offsets of a mask that are looked at first, one in so many: channels within so many dB of the nearest are then judged at
-/// all of them.
-const FIRST: (usize, f64) = (8, 0.5);
-
 /// Judges every case, in order, each in that of its channels that comes nearest to the limit, which is named; `None` where
 /// the metric is not among what is repeated.
 pub fn judge_all(cases: &dyn Cases, path: &MetricPath, limit: &Limit) -> Option<Vec<(Judgement, usize)>> {
     use rayon::prelude::*;
     let repeat = cases.repeat();
-    let judged = repeat.judged(path, limit)?;
-    let places = cases.places();
-    let column = |value: f64, column: usize| limit.judge(&metric(value, &repeat.columns[column]));
-    let at = |case: usize, place: usize, every: usize| match judged {
-        Judged::Column(index) => column(cases.value(case, index), index),
-        Judged::At(offset) => {
-            let level = level(&cases.point(case, place), offset);
-            limit.judge(&Metric::real(level, Unit::DecibelCarrierPerHertz))
-        }
-        Judged::Lines(lines) => match lines.all(&cases.point(case, place)) {
-            Some(lines) => limit.judge_lines(lines.into_iter()),
-            None => Judgement { state: State::NotMet, margin: None, value: None, at: None },
-        },
-        Judged::Mask(offsets) => {
-            let point = cases.point(case, place);
-            let of = |f: f64| Some(level(&point, f)).filter(|l| l.is_finite());
-            if every == 1 {
-                return limit.judge_curve(offsets, of);
-            }
-            let few: Vec<f64> = offsets.iter().copied().step_by(every).collect();
-            limit.judge_curve(&few, of)
-        }
-    };
     let nearest = |a: (Judgement, usize), b: (Judgement, usize)| if worse(&b.0, &a.0) { b } else { a };
-    let one = |case: usize| {
-        if places == 1 {
-            return (at(case, 0, 1), 0);
-        }
-        if let Judged::Column(index) = judged {
-            let [low, high] = cases.ends(case, index).map(|(value, place)| (column(value, index), place));
-            return nearest(low, high);
-        }
-        let first: Vec<Judgement> = (0..places).map(|place| at(case, place, FIRST.0)).collect();
-        let least = first.iter().map(rank).fold(f64::INFINITY, f64::min);
-        let near = (0..places).filter(|place| rank(&first[*place]) <= least + FIRST.1);
-        let judged = near.map(|place| match judged {
-            Judged::Mask(_) => (at(case, place, 1), place),
-            _ => (first[place], place),
-        });
-        judged.reduce(nearest).unwrap_or_else(|| (at(case, 0, 1), 0))
+    let column = |value: f64, column: usize| limit.judge(&metric(value, &repeat.columns[column]));
+    let all = |one: &(dyn Fn(&Point, usize, &mut Work) -> Judgement + Sync)| {
+        let case = |work: &mut Work, case: usize| {
+            let points = cases.points(case);
+            let judged = points.iter().enumerate().map(|(place, point)| (one(point, place, work), place));
+            judged.reduce(nearest).unwrap_or((LOST, 0))
+        };
+        Some((0..cases.count()).into_par_iter().map_init(Work::default, case).collect())
     };
-    Some((0..cases.count()).into_par_iter().map(one).collect())
+    match repeat.judged(path, limit)? {
+        Judged::Column(index) => {
+            let one = |case: usize| {
+                let [low, high] = cases.ends(case, index).map(|(value, place)| (column(value, index), place));
+                nearest(low, high)
+            };
+            Some((0..cases.count()).map(one).collect())
+        }
+        Judged::Lines(lines) => {
+            all(&|point, _, _| lines.all(point).map_or(LOST, |lines| limit.judge_lines(lines.into_iter())))
+        }
+        Judged::At(offset) => {
+            let Some(levels) = Levels::new(cases, vec![offset]) else { return Some(Vec::new()) };
+            all(&|point, place, work| {
+                let level = dbc_per_hz(levels.read(place, &point.case, work)[0]);
+                limit.judge(&Metric::real(level, Unit::DecibelCarrierPerHertz))
+            })
+        }
+        Judged::Mask(offsets) => {
+            let bounds = Bounds::new(limit, offsets);
+            let Some(levels) = Levels::new(cases, bounds.offsets.clone()) else { return Some(Vec::new()) };
+            all(&|point, place, work| bounds.judge(levels.read(place, &point.case, work)))
+        }
+    }
 }
 
-fn level(point: &Point, offset: f64) -> f64 {
-    density_at(&point.case, &Ladder::new(&point.case), offset).level()
-}
+/// A case without a value.
+const LOST: Judgement = Judgement { state: State::NotMet, margin: None, value: None, at: None };
 
 /// Order by margin: without a value first where not met, last where met.
 fn rank(judgement: &Judgement) -> f64 {

@@ -13,6 +13,7 @@ use crate::physics::poles::{Poles, Reading};
 
 mod columns;
 mod judging;
+mod levels;
 mod lines;
 
 pub use columns::{Column, Sense};

@@ -259,20 +259,20 @@ impl Cases for SolvedTolerance {
     fn value(&self, case: usize, column: usize) -> f64 {
         self.values[case * self.repeat.columns.len() + column]
     }
-    fn places(&self) -> usize {
-        self.places.taken.len()
-    }
     fn ends(&self, case: usize, column: usize) -> [(f64, usize); 2] {
         match self.ends.get(case * self.repeat.columns.len() + column) {
             Some(ends) => [ends.low, ends.high].map(|(value, place)| (value, usize::from(place))),
             None => [(self.value(case, column), 0); 2],
         }
     }
-    fn point(&self, case: usize, place: usize) -> Point {
-        let place = &self.places.taken[place];
-        let mut point = place.nominal.clone();
-        place.vary(&self.scatter, &self.scatter.draw(case as u64), &mut point);
-        point
+    fn points(&self, case: usize) -> Vec<Point> {
+        let deviates = self.scatter.draw(case as u64);
+        let of = |place: &Place| {
+            let mut point = place.nominal.clone();
+            place.vary(&self.scatter, &deviates, &mut point);
+            point
+        };
+        self.places.taken.iter().map(of).collect()
     }
     fn label(&self, case: usize, place: usize) -> String {
         let run = format!("run {}", case + 1);

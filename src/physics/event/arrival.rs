@@ -13,8 +13,11 @@ impl<const N: usize> Engine<'_, N> {
     #[inline]
     pub(super) fn edge_soon(&self, drive: f64, due: f64, time: f64) -> Option<f64> {
         let Motion::Modes(modes) = &self.free else { return None };
-        if self.stance != Stance::Free || !self.curve.is_straight() || due <= 0.0 {
+        if self.stance != Stance::Free || due <= 0.0 {
             return None;
+        }
+        if !self.curve.is_straight() {
+            return self.edge_on_curve(drive, due, time);
         }
         let slope = self.curve.slope;
         let [volts, rise, ..] = modes.derivatives(&self.state, drive);
@@ -33,6 +36,37 @@ impl<const N: usize> Engine<'_, N> {
         let left = (slope * third / speed * off.powi(4)).abs() + (5.0 * two.powi(3) * off.powi(4)).abs();
         let edge = guess + step;
         (left <= f64::EPSILON * 0.1 * edge && edge > 0.0 && edge < time).then_some(edge)
+    }
+
+    /// The same on a curve that bends, by one or two looks at the phase.
+    fn edge_on_curve(&self, drive: f64, due: f64, time: f64) -> Option<f64> {
+        let Motion::Modes(modes) = &self.free else { return None };
+        let [volts, rise, ..] = modes.derivatives(&self.state, drive);
+        let [share, gain, ..] = self.curve.local(volts).share;
+        let first = due / (1.0 + share);
+        let mut guess = first - 0.5 * gain * rise / (1.0 + share) * first * first;
+        for _ in 0..3 {
+            if !(guess > 0.0 && guess < time) {
+                return None;
+            }
+            let (state, moved) = self.moved(drive, guess);
+            let [volts, rise, bend, third] = modes.derivatives(&state, drive);
+            let local = self.curve.local(volts);
+            let [share, gain, curl, twist] = local.share;
+            let speed = 1.0 + share;
+            let off = (guess + moved - due) / speed;
+            let (two, three) =
+                (0.5 * gain * rise / speed, (gain * bend + curl * rise * rise) / (6.0 * speed));
+            let step = -off * (1.0 + off * (two + off * (2.0 * two * two - three)));
+            let fourth =
+                (gain * third).abs() + 3.0 * (curl * rise * bend).abs() + (twist * rise.powi(3)).abs();
+            let left = (fourth / speed + 5.0 * two.abs().powi(3)) * off.powi(4);
+            guess += step;
+            if left <= f64::EPSILON * 0.1 * guess && local.holds(volts + rise * step * 2.0) {
+                return (guess > 0.0 && guess < time).then_some(guess);
+            }
+        }
+        None
     }
 
     /// When the divider's next edge comes: where the phase is due, by Newton's rule inside a bracket.

@@ -106,6 +106,16 @@ impl<const N: usize> Modes<N> {
         (0..N).map(|j| self.out[j] * state[j]).sum()
     }
 
+    /// Tuning voltage after `time`, at most one period.
+    #[inline]
+    pub(super) fn voltage_after(&self, from: &Vector<N>, drive: f64, time: f64) -> f64 {
+        let phis = self.table.at(time);
+        let mode = |j: usize| {
+            self.out[j] * (from[j] * phis[j].decay + (self.pump[j] * drive + self.leak[j]) * phis[j].once)
+        };
+        (0..N).map(mode).sum()
+    }
+
     /// Slope after `time`.
     #[inline]
     pub(super) fn slope_after(&self, state: &Vector<N>, drive: f64, time: f64) -> f64 {

@@ -48,6 +48,15 @@ impl<const N: usize> Motion<N> {
         }
     }
 
+    /// Tuning voltage after `time` periods (at most one).
+    #[inline]
+    pub(super) fn voltage_after(&self, from: &Vector<N>, drive: f64, time: f64) -> f64 {
+        match self {
+            Self::Modes(modes) => modes.voltage_after(from, drive, time),
+            Self::Dense(dense) => dense.voltage(&dense.after(from, drive, time).0),
+        }
+    }
+
     /// How fast the tuning voltage moves after `time`, V in a period.
     #[inline]
     pub(super) fn slope_after(&self, state: &Vector<N>, drive: f64, time: f64) -> f64 {

@@ -339,7 +339,12 @@ impl<'a, const N: usize> Engine<'a, N> {
         let (mut to, mut moved);
         if let Some(edge) = self.edge_soon(drive, due, time) {
             (time, event) = (edge, Some(Event::Divider));
-            (to, moved) = self.moved(drive, time);
+            (to, moved) = if self.curve.is_straight() {
+                self.moved(drive, time)
+            } else {
+                // What the phase has come to is what was due.
+                (self.motion().after(&self.state, drive, time).0, due - time)
+            };
         } else {
             (to, moved) = self.moved(drive, time);
             if moved + time >= due {
@@ -392,7 +397,7 @@ impl<'a, const N: usize> Engine<'a, N> {
     pub(super) fn moved(&self, drive: f64, time: f64) -> (Vector<N>, f64) {
         let motion = self.motion();
         let (to, linear) = motion.after(&self.state, drive, time);
-        let moved = self.curve.integral(motion, &self.state, drive, time, linear);
+        let moved = self.curve.integral(motion, (&self.state, &to), drive, time, linear);
         (to, moved)
     }
 }

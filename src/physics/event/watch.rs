@@ -127,8 +127,8 @@ impl<const N: usize> Leg<N> {
     }
 
     fn phase(&self, motion: &Motion<N>, curve: &Curve, after: f64) -> f64 {
-        let linear = motion.after(&self.state, self.drive, after).1;
-        self.phase + curve.integral(motion, &self.state, self.drive, after, linear)
+        let (to, linear) = motion.after(&self.state, self.drive, after);
+        self.phase + curve.integral(motion, (&self.state, &to), self.drive, after, linear)
     }
 
     /// Where a function of the time after the start changes sign between these times.

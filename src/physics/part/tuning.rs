@@ -124,6 +124,11 @@ impl Tuning {
         self.curve.value(volts)
     }
 
+    /// Frequency (Hz) and its derivatives at a voltage, and the voltages between which they make the curve.
+    pub fn jet(&self, volts: f64) -> ([f64; 4], (f64, f64)) {
+        self.curve.jet(volts)
+    }
+
     /// Whether the curve is a straight line.
     pub fn is_line(&self) -> bool {
         self.curve.points() == 2

@@ -1,0 +1,88 @@
+//! Levels of phase noise at some offsets, in case after case.
+
+use super::judging::Cases;
+use super::same_tables;
+use crate::physics::integral::Grid;
+use crate::physics::noise::{Prepared, Scratch, dbc_per_hz};
+use crate::physics::part::Case;
+use crate::results::{Judgement, Limit, State};
+
+/// Scratch of one thread.
+#[derive(Clone, Default)]
+pub(super) struct Work {
+    scratch: Scratch,
+    total: Vec<f64>,
+}
+
+/// What is the same in every case: the offsets, and what the tables of each channel give there.
+pub(super) struct Levels {
+    grid: Grid,
+    places: Vec<(Case, Prepared)>,
+}
+
+impl Levels {
+    /// `None` where there is no case, or no offset above zero.
+    pub(super) fn new(cases: &dyn Cases, offsets: Vec<f64>) -> Option<Self> {
+        let grid = Grid::at(offsets)?;
+        if cases.count() == 0 {
+            return None;
+        }
+        let of = |case: Case| {
+            let prepared = Prepared::new(&case, grid.clone());
+            (case, prepared)
+        };
+        let places = cases.points(0).into_iter().map(|point| of(point.case)).collect();
+        Some(Self { grid, places })
+    }
+
+    /// L(f) of a case in a channel, per Hz, at every offset.
+    pub(super) fn read<'w>(&self, place: usize, case: &Case, work: &'w mut Work) -> &'w [f64] {
+        work.total.resize(self.grid.offsets().len(), 0.0);
+        let own;
+        let prepared = match &self.places[place] {
+            (known, prepared) if same_tables(case, known) => prepared,
+            _ => {
+                own = Prepared::new(case, self.grid.clone());
+                &own
+            }
+        };
+        prepared.sweep_into(case, &mut work.scratch, &mut work.total);
+        &work.total
+    }
+}
+
+/// A mask at every offset at which it is judged.
+pub(super) struct Bounds {
+    pub offsets: Vec<f64>,
+    /// dBc/Hz.
+    levels: Vec<f64>,
+    /// One over the density allowed.
+    inverse: Vec<f64>,
+}
+
+impl Bounds {
+    /// At the mask's own points, and at those of a noise block that lie inside.
+    pub(super) fn new(limit: &Limit, offsets: &[f64]) -> Self {
+        let (offsets, levels): (Vec<f64>, Vec<f64>) = limit.over(offsets).into_iter().unzip();
+        let inverse = levels.iter().map(|level| 10_f64.powf(-0.1 * level)).collect();
+        Self { offsets, levels, inverse }
+    }
+
+    /// The least margin over all offsets.
+    pub(super) fn judge(&self, density: &[f64]) -> Judgement {
+        let mut nearest: Option<(f64, usize)> = None;
+        for (at, (density, inverse)) in density.iter().zip(&self.inverse).enumerate() {
+            let share = density * inverse;
+            if share > 0.0 && share.is_finite() && nearest.is_none_or(|(most, _)| share > most) {
+                nearest = Some((share, at));
+            }
+        }
+        let Some((_, at)) = nearest else {
+            return Judgement { state: State::NotMet, margin: None, value: None, at: None };
+        };
+        let level = dbc_per_hz(density[at]);
+        let margin = self.levels[at] - level;
+        let state = if margin >= 0.0 { State::Met } else { State::NotMet };
+        Judgement { state, margin: Some(margin), value: Some(level), at: Some(self.offsets[at]) }
+    }
+}
