@@ -6,7 +6,7 @@
 
 use std::f64::consts::PI;
 
-use nalgebra::{DMatrix, DVector};
+use nalgebra::{Const, DMatrix, DVector, DimMin, SMatrix, SVector, ToTypenum};
 use num_complex::Complex64;
 
 /// Number of a node; 0 is ground.
@@ -14,6 +14,9 @@ pub type NodeId = usize;
 
 /// Ground.
 pub const GROUND: NodeId = 0;
+
+/// Most nodes of a filter: the active one of fourth order has them.
+const MOST: usize = 5;
 
 /// An element between two nodes.
 #[derive(Clone, Debug, PartialEq)]
@@ -260,15 +263,36 @@ fn stamp(matrix: &mut DMatrix<f64>, a: NodeId, b: NodeId, value: f64) {
 }
 
 impl Pencil {
-    /// Voltage at the output from each source, at `s` in rad/s; `None` where the matrix is singular there.
+    /// The solution of the transposed system with one at the output.
+    fn weights<const N: usize>(&self, s: Complex64, output: usize) -> Option<[Complex64; MOST]>
+    where
+        Const<N>: ToTypenum + DimMin<Const<N>, Output = Const<N>>,
+    {
+        let matrix = SMatrix::<_, N, N>::from_fn(|i, j| Complex64::from(self.g[(j, i)]) + s * self.c[(j, i)]);
+        let mut pick = SVector::<Complex64, N>::zeros();
+        pick[output] = Complex64::ONE;
+        let found = matrix.lu().solve(&pick)?;
+        let mut weights = [Complex64::ZERO; MOST];
+        weights[..N].copy_from_slice(found.as_slice());
+        Some(weights)
+    }
+
+    /// Voltage at the output from each source, at `s` in rad/s; `None` where the matrix is singular there
+    /// or larger than a filter's.
     ///
     /// One solution of the transposed system serves all sources.
     pub fn transfers<const M: usize>(&self, s: Complex64, sources: [Source; M]) -> Option<[Complex64; M]> {
         let n = self.columns.len();
-        let matrix = DMatrix::from_fn(n, n, |i, j| Complex64::from(self.g[(j, i)]) + s * self.c[(j, i)]);
-        let mut pick = DVector::<Complex64>::zeros(n);
-        pick[self.columns.iter().position(|node| *node == self.output)?] = Complex64::new(1.0, 0.0);
-        let weights = matrix.lu().solve(&pick)?;
+        let output = self.columns.iter().position(|node| *node == self.output)?;
+        // Matrices of a known size need no memory of their own.
+        let weights = match n {
+            1 => self.weights::<1>(s, output),
+            2 => self.weights::<2>(s, output),
+            3 => self.weights::<3>(s, output),
+            4 => self.weights::<4>(s, output),
+            MOST => self.weights::<MOST>(s, output),
+            _ => None,
+        }?;
         let weight = |node: NodeId| {
             let row = self.rows.iter().position(|r| *r == node && self.op_amp_row != Some(node - 1));
             row.map_or(Complex64::new(0.0, 0.0), |row| weights[row])
