@@ -120,19 +120,51 @@ pub fn solve_again(job: &Job<'_>, kept: &mut Kept) -> Outcome {
     Outcome { sources, diagnostics, solved: solved.filter(|_| !failed) }
 }
 
-/// The files of the result folder: the Typst text with its figures, tables, results, and what `formats` adds.
+/// The files of the result folder: those of [`to_typeset`], then those of [`beside_it`].
 ///
 /// # Errors
 /// What a format can't say, at its line of the note.
 pub fn produce(solved: &Solved, formats: &[&str]) -> Result<Vec<OutFile>, Vec<Diagnostic>> {
+    match rayon::join(|| to_typeset(solved), || beside_it(solved, formats)) {
+        (Ok(mut files), Ok(others)) => {
+            files.extend(others);
+            Ok(files)
+        }
+        (Err(mut faults), Err(others)) => {
+            // What two formats can't say is told once.
+            let new: Vec<Diagnostic> = others.into_iter().filter(|fault| !faults.contains(fault)).collect();
+            faults.extend(new);
+            Err(faults)
+        }
+        (Err(faults), Ok(_)) | (Ok(_), Err(faults)) => Err(faults),
+    }
+}
+
+/// What the typesetter works on: the Typst text, figures and pictures.
+///
+/// # Errors
+/// As [`produce`].
+pub fn to_typeset(solved: &Solved) -> Result<Vec<OutFile>, Vec<Diagnostic>> {
     let pictures = solved.document.pictures.iter();
-    let mut files: Vec<OutFile> =
-        pictures.map(|(path, bytes)| OutFile { path: path.clone(), bytes: bytes.clone() }).collect();
-    let mut faults = Vec::new();
-    for name in ["typst", "csv", "json"].iter().chain(formats) {
+    let pictures = pictures.map(|(path, bytes)| OutFile { path: path.clone(), bytes: bytes.clone() });
+    let mut files: Vec<OutFile> = pictures.collect();
+    files.extend(emitted(solved, &["typst"])?);
+    Ok(files)
+}
+
+/// What else there is: tables, results, and what `formats` adds. It can be made while the typesetter works.
+///
+/// # Errors
+/// As [`produce`].
+pub fn beside_it(solved: &Solved, formats: &[&str]) -> Result<Vec<OutFile>, Vec<Diagnostic>> {
+    emitted(solved, &[&["csv", "json"], formats].concat())
+}
+
+fn emitted(solved: &Solved, formats: &[&str]) -> Result<Vec<OutFile>, Vec<Diagnostic>> {
+    let (mut files, mut faults) = (Vec::new(), Vec::new());
+    for name in formats {
         match emit::emitter(name).map(|emitter| emitter.emit(&solved.document, &solved.look)) {
             Some(Ok(found)) => files.extend(found),
-            // What two formats can't say is told once.
             Some(Err(found)) => {
                 let new: Vec<Diagnostic> =
                     found.into_iter().filter(|fault| !faults.contains(fault)).collect();

@@ -15,7 +15,7 @@ use super::matrix::{matrix, summary};
 use super::moved::moved;
 use super::sealed::data_files;
 use super::solving::{Wish, solve_note};
-use super::typeset::{Made, Press, own_look, products};
+use super::typeset::{Made, Press, own_look};
 use super::typesetter::choose;
 use crate::compare::Side;
 use crate::disk::{Folder, Seen, Watch};
@@ -124,14 +124,13 @@ impl Turns<'_> {
         let solved = solve_note(note, files, self.wish, &mut self.kept, console);
         console.end_turn();
         let (outcome, solved) = solved?;
-        let products = products(&solved, &[], &outcome, console)?;
         if stopped() {
             return Err(Exit::Done);
         }
         let what_if = !self.wish.with.is_empty();
-        let made = Made { note, files, outcome: &outcome, solved: &solved, products: &products };
-        let target = self.press.write(&made, what_if, console)?;
-        let document = target.join(format!("{}.pdf", note.name));
+        let made = Made { note, files, outcome: &outcome, solved: &solved };
+        let written = self.press.write(&made, what_if, console)?;
+        let document = written.target.join(format!("{}.pdf", note.name));
         let (again, all) = self.kept.counts();
         console.line(&format!("wrote {} ({again} of {all} blocks solved again)", document.display()));
         if what_if {

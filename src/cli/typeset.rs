@@ -1,6 +1,7 @@
 //! `typeset`: solves, writes the result folder, runs the typesetter.
 
 use std::path::{Path, PathBuf};
+use std::thread;
 
 use rayon::prelude::*;
 
@@ -16,7 +17,7 @@ use crate::diag::Diagnostic;
 use crate::disk::{DiskError, Staging, remove_file, replace_file, texts_below};
 use crate::document::{Edition, Look};
 use crate::emit::{OutFile, note_line};
-use crate::pipeline::{Kept, Outcome, Solved, produce};
+use crate::pipeline::{Kept, Outcome, Solved, beside_it, produce, to_typeset};
 use crate::source::Files;
 use crate::typeset::{Compile, CompileError, Message, PATIENCE, Typesetter, creation_timestamp};
 
@@ -87,8 +88,6 @@ pub(super) struct Made<'a> {
     pub outcome: &'a Outcome,
     /// The results.
     pub solved: &'a Solved,
-    /// The files.
-    pub products: &'a [OutFile],
 }
 
 /// Where and with what documents are made.
@@ -102,19 +101,29 @@ pub(super) struct Press<'a> {
     pub typesetter: Option<&'a Typesetter>,
 }
 
-/// The files of a result folder; what can't be said is told.
+/// All files of a result folder; what can't be said is told.
 pub(super) fn products(
     solved: &Solved,
     also: &[&str],
     outcome: &Outcome,
     console: &mut Console,
 ) -> Result<Vec<OutFile>, Exit> {
-    produce(solved, also).map_err(|faults| {
-        for fault in &faults {
-            console.diagnostic(fault, &outcome.sources);
-        }
-        Exit::Faulty
-    })
+    produce(solved, also).map_err(|faults| tell(&faults, outcome, console))
+}
+
+fn tell(faults: &[Diagnostic], outcome: &Outcome, console: &mut Console) -> Exit {
+    for fault in faults {
+        console.diagnostic(fault, &outcome.sources);
+    }
+    Exit::Faulty
+}
+
+/// A result folder that was written.
+pub(super) struct Written {
+    /// Where.
+    pub target: PathBuf,
+    /// How many figures and tables it has.
+    pub counts: [usize; 2],
 }
 
 impl Press<'_> {
@@ -122,73 +131,83 @@ impl Press<'_> {
     fn run(&self, note: &NoteFile, wish: Wish<'_>, console: &mut Console) -> Result<Solved, Exit> {
         let files = note.open(console)?;
         let (outcome, solved) = solve_note(note, &files, wish, &mut Kept::default(), console)?;
-        let products = products(&solved, self.also, &outcome, console)?;
-        let made = Made { note, files: &files, outcome: &outcome, solved: &solved, products: &products };
-        let target = self.write(&made, !wish.with.is_empty(), console)?;
-        self.report(note, &target, &products, &solved, console);
+        let made = Made { note, files: &files, outcome: &outcome, solved: &solved };
+        let written = self.write(&made, !wish.with.is_empty(), console)?;
+        self.report(note, &written, &solved, console);
         Ok(solved)
     }
 
-    /// Writes the result folder and its PDF; returns where.
-    pub fn write(&self, made: &Made<'_>, what_if: bool, console: &mut Console) -> Result<PathBuf, Exit> {
-        let Made { note, files, outcome, solved, products } = *made;
+    /// Writes the result folder and its PDF. What the typesetter does not need is made while it works.
+    pub fn write(&self, made: &Made<'_>, what_if: bool, console: &mut Console) -> Result<Written, Exit> {
+        let Made { note, files, outcome, solved } = *made;
         let target = self.into.join(folder_name(&note.name, solved.edition, what_if));
         let disk = |error: DiskError, console: &mut Console| {
             console.error("file-system", error.to_string());
             Exit::Disk
         };
-        let mut staging = stage(&target, products).map_err(|error| disk(error, console))?;
+        // A fault in one format does not hide those of the others.
+        let first = match to_typeset(solved) {
+            Ok(first) => first,
+            Err(_) => products(solved, self.also, outcome, console)?,
+        };
+        let mut staging = stage(&target, &first).map_err(|error| disk(error, console))?;
         let failed = beside(&target, ".failed.typ");
-        if let Some(typesetter) = self.typesetter {
-            let compile = Compile {
-                program: &typesetter.path,
-                root: staging.folder(),
-                source: &format!("{}.typ", note.name),
-                pdf: &format!("{}.pdf", note.name),
-                timestamp: creation_timestamp(solved.date.as_deref()),
-                limit: PATIENCE,
-            };
-            let press = Proof { note, files, outcome, source: text_of(products, compile.source) };
-            match compile.run() {
-                Ok(warnings) => press.tell(&warnings, console),
-                Err(CompileError::Interrupted) => {
-                    console.note(&format!("{}: interrupted; nothing was replaced", note.shown));
-                    return Err(Exit::Typesetter);
-                }
-                Err(error) => {
-                    press.tell_failure(&error, &failed, console);
-                    replace_file(&failed, press.source.as_bytes()).map_err(|error| disk(error, console))?;
-                    return Err(Exit::Typesetter);
-                }
+        let others = || beside_it(solved, self.also);
+        let (others, typeset) = match self.typesetter {
+            Some(typesetter) => {
+                let compile = Compile {
+                    program: &typesetter.path,
+                    root: staging.folder(),
+                    source: &format!("{}.typ", note.name),
+                    pdf: &format!("{}.pdf", note.name),
+                    timestamp: creation_timestamp(solved.date.as_deref()),
+                    limit: PATIENCE,
+                };
+                let proof = Proof { note, files, outcome, source: text_of(&first, compile.source) };
+                let (others, typeset) = thread::scope(|scope| {
+                    let typeset = scope.spawn(|| compile.run());
+                    (others(), typeset.join())
+                });
+                let Ok(typeset) = typeset else { return Err(Exit::Typesetter) };
+                (others, Some((proof, typeset)))
             }
-        } else {
-            keep_outdated(&mut staging, &note.name).map_err(|error| disk(error, console))?;
+            None => (others(), None),
+        };
+        let others = others.map_err(|faults| tell(&faults, outcome, console))?;
+        match typeset {
+            Some((proof, Ok(warnings))) => proof.tell(&warnings, console),
+            Some((_, Err(CompileError::Interrupted))) => {
+                console.note(&format!("{}: interrupted; nothing was replaced", note.shown));
+                return Err(Exit::Typesetter);
+            }
+            Some((proof, Err(error))) => {
+                proof.tell_failure(&error, &failed, console);
+                replace_file(&failed, proof.source.as_bytes()).map_err(|error| disk(error, console))?;
+                return Err(Exit::Typesetter);
+            }
+            None => keep_outdated(&mut staging, &note.name).map_err(|error| disk(error, console))?,
+        }
+        for file in &others {
+            staging.write(&file.path, &file.bytes).map_err(|error| disk(error, console))?;
         }
         staging.commit().and_then(|()| remove_file(&failed)).map_err(|error| disk(error, console))?;
-        Ok(target)
+        let under =
+            |folder: &str| first.iter().chain(&others).filter(|file| file.path.starts_with(folder)).count();
+        Ok(Written { target, counts: ["figures/", "tables/"].map(under) })
     }
 
-    fn report(
-        &self,
-        note: &NoteFile,
-        target: &Path,
-        products: &[OutFile],
-        solved: &Solved,
-        console: &mut Console,
-    ) {
-        let under = |folder: &str| products.iter().filter(|file| file.path.starts_with(folder)).count();
-        let counts = [(under("figures/"), "figures"), (under("tables/"), "tables")];
-        let counts = counts.map(|(count, what)| format!("{count} {what}")).join(", ");
-        let main = target.join(&note.name);
-        if self.typesetter.is_some() {
-            console.line(&format!(
-                "wrote {}.pdf (beside it {}.typ, {counts}, results.json)",
-                main.display(),
-                note.name
-            ));
+    fn report(&self, note: &NoteFile, written: &Written, solved: &Solved, console: &mut Console) {
+        let [figures, tables] = written.counts;
+        let main = written.target.join(&note.name);
+        let main = main.display();
+        console.line(&if self.typesetter.is_some() {
+            let name = &note.name;
+            format!(
+                "wrote {main}.pdf (beside it {name}.typ, {figures} figures, {tables} tables, results.json)"
+            )
         } else {
-            console.line(&format!("wrote {}.typ, {counts}, results.json; no PDF", main.display()));
-        }
+            format!("wrote {main}.typ, {figures} figures, {tables} tables, results.json; no PDF")
+        });
         console.line(&format!("{}: {}", note.name, summary(&solved.store)));
     }
 }

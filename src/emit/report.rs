@@ -22,28 +22,14 @@ pub(super) fn data(document: &Document) -> Result<Value, Vec<Diagnostic>> {
 pub(super) fn data_within(document: &Document, within: &str) -> Result<Value, Vec<Diagnostic>> {
     let front = &document.front;
     let text = |text: &Option<String>| text.as_deref().map(markup).unwrap_or_default();
-    let mut writer = Writer::new(document, "").within(within);
-    let matrix = if document.matrix.is_empty() { String::new() } else { matrix(&mut writer, document) };
-    let not_holding: Vec<Value> = document
-        .matrix
-        .iter()
-        .filter(|row| row.state == State::NotMet || row.reserve_missing)
-        .map(|row| {
-            json!({
-                "id": markup(&row.id),
-                "text": writer.inlines(&row.text),
-                "verdict": verdict(row.state, row.reserve_missing),
-                "limit": stated(&row.limit),
-                "value": stated(&row.value),
-                "margin": stated(&row.margin),
-                "reserve": stated(&row.reserve),
-            })
-        })
-        .collect();
-    let mut faults = writer.faults();
-    let mut writer = Writer::new(document, &matrix).within(within);
-    let body = writer.blocks(&document.body);
-    faults.extend(writer.faults());
+    let (prose, (facts, (twice, digests))) = rayon::join(
+        || Prose::of(document, within),
+        || {
+            let facts = || document.facts.iter().map(fact).collect::<Vec<_>>();
+            rayon::join(facts, || rayon::join(|| twice(document), || digests(document)))
+        },
+    );
+    let Prose { matrix, not_holding, body, mut faults } = prose;
     let equations = equations(document, &mut faults);
     if !faults.is_empty() {
         return Err(faults);
@@ -83,17 +69,53 @@ pub(super) fn data_within(document: &Document, within: &str) -> Result<Value, Ve
         "matrix": matrix,
         "matrix_in_body": document.matrix_block.is_some(),
         "body": body,
-        "facts": document.facts.iter().map(fact).collect::<Vec<_>>(),
+        "facts": facts,
         "equations": equations,
         "left_out": LEFT_OUT.map(markup),
         "cautions": CAUTIONS.map(|(head, text)| json!({"head": markup(head), "text": markup(text)})),
-        "twice": twice(document),
+        "twice": twice,
         "warnings": document.store.warnings.iter().map(|w| json!({
             "block": stated(&w.block), "line": w.line, "text": ticked(&w.text)})).collect::<Vec<_>>(),
         "tool": markup(TOOL),
         "typesetter": markup(&document.typesetter),
-        "digests": digests(document),
+        "digests": digests,
     }))
+}
+
+/// What the author wrote, with the matrix that stands in it.
+struct Prose {
+    matrix: String,
+    not_holding: Vec<Value>,
+    body: String,
+    faults: Vec<Diagnostic>,
+}
+
+impl Prose {
+    fn of(document: &Document, within: &str) -> Self {
+        let mut writer = Writer::new(document, "").within(within);
+        let matrix = if document.matrix.is_empty() { String::new() } else { matrix(&mut writer, document) };
+        let not_holding: Vec<Value> = document
+            .matrix
+            .iter()
+            .filter(|row| row.state == State::NotMet || row.reserve_missing)
+            .map(|row| {
+                json!({
+                    "id": markup(&row.id),
+                    "text": writer.inlines(&row.text),
+                    "verdict": verdict(row.state, row.reserve_missing),
+                    "limit": stated(&row.limit),
+                    "value": stated(&row.value),
+                    "margin": stated(&row.margin),
+                    "reserve": stated(&row.reserve),
+                })
+            })
+            .collect();
+        let mut faults = writer.faults();
+        let mut writer = Writer::new(document, &matrix).within(within);
+        let body = writer.blocks(&document.body);
+        faults.extend(writer.faults());
+        Self { matrix, not_holding, body, faults }
+    }
 }
 
 /// Markup, or nothing for an empty text.

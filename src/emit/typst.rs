@@ -14,11 +14,17 @@ impl Emitter for Typst {
     }
 
     fn emit(&self, document: &Document, look: &Look) -> Result<Vec<OutFile>, Vec<Diagnostic>> {
-        let data = report::data(document)?;
-        let source = render_report(look.files(), REPORT, &data).map_err(|fault| {
-            vec![Diagnostic::error("template-fault", format!("the report template can't be used: {fault}"))]
-        })?;
-        let mut files = figures::files(document)?;
+        let text = || {
+            let data = report::data(document)?;
+            render_report(look.files(), REPORT, &data).map_err(|fault| {
+                vec![Diagnostic::error(
+                    "template-fault",
+                    format!("the report template can't be used: {fault}"),
+                )]
+            })
+        };
+        let (source, files) = rayon::join(text, || figures::files(document));
+        let (source, mut files) = (source?, files?);
         files.insert(0, OutFile::text(format!("{}.typ", document.store.note), source));
         Ok(files)
     }

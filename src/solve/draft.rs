@@ -2,6 +2,8 @@
 
 use std::collections::BTreeSet;
 
+use rayon::prelude::*;
+
 use crate::blocks::{self, Catalog, FAMILY, Given, Inputs, Kind, Needed};
 use crate::diag::{Diagnostic, Severity};
 use crate::note::place::Place;
@@ -91,10 +93,9 @@ pub(super) fn draft<'a>(raw: &'a [RawBlock], catalog: &Catalog, out: &mut Vec<Di
     let owner = |name: &str| {
         raw.iter().find(|b| b.kind == "values" && value_names(b).any(|n| n == name)).map(|b| b.name.clone())
     };
-    let mut drafts = Vec::new();
-    for block in raw {
-        let Some(kind) = blocks::kind(block.kind) else { continue };
-        let before = out.len();
+    let one = |block: &'a RawBlock| {
+        let kind = blocks::kind(block.kind)?;
+        let mut out = Vec::new();
         let mut found = Vec::new();
         let announced = Announced { catalog, values: &values };
         let fields = fields(&block.name, &block.tree, kind, &announced, &mut found);
@@ -135,9 +136,12 @@ pub(super) fn draft<'a>(raw: &'a [RawBlock], catalog: &Catalog, out: &mut Vec<Di
                 ),
             }
         }
-        let sound = block.whole && !out[before..].iter().any(|d| d.severity == Severity::Error);
-        drafts.push(Draft { raw: block, kind, given, needs, sound });
-    }
+        let sound = block.whole && !out.iter().any(|d| d.severity == Severity::Error);
+        Some((Draft { raw: block, kind, given, needs, sound }, out))
+    };
+    let found: Vec<(Draft<'a>, Vec<Diagnostic>)> = raw.par_iter().filter_map(one).collect();
+    let (mut drafts, faults): (Vec<Draft<'a>>, Vec<Vec<Diagnostic>>) = found.into_iter().unzip();
+    out.extend(faults.into_iter().flatten());
     need_what_is_judged(&mut drafts, catalog);
     drafts
 }

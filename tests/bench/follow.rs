@@ -10,7 +10,7 @@ use std::time::{Duration, Instant};
 
 use criterion::{Criterion, criterion_group, criterion_main};
 use loopcase::disk::Folder;
-use loopcase::pipeline::{Job, Kept, Outcome, produce, solve_again};
+use loopcase::pipeline::{Job, Kept, Outcome, solve_again, to_typeset};
 
 /// Loops of the note; each has four blocks of its own.
 const LOOPS: usize = 24;
@@ -58,7 +58,8 @@ fn turn(folder: &std::path::Path, kept: &mut Kept) -> Duration {
     let job = Job::plain(&files, "lo.md");
     let Outcome { solved, diagnostics, .. } = solve_again(&job, kept);
     let solved = solved.unwrap_or_else(|| panic!("{diagnostics:?}"));
-    let products = produce(&solved, &[]).expect("it can be said");
+    // The rest of the result folder is made while the typesetter works.
+    let products = to_typeset(&solved).expect("it can be said");
     let typst = products.iter().find(|file| file.path == "lo.typ").expect("its text");
     fs::write(folder.join("lo.typ"), &typst.bytes).expect("written");
     let taken = start.elapsed();
