@@ -146,7 +146,7 @@ pub fn produce(solved: &Solved, formats: &[&str]) -> Result<Vec<OutFile>, Vec<Di
 /// As [`produce`].
 pub fn to_typeset(solved: &Solved) -> Result<Vec<OutFile>, Vec<Diagnostic>> {
     let pictures = solved.document.pictures.iter();
-    let pictures = pictures.map(|(path, bytes)| OutFile { path: path.clone(), bytes: bytes.clone() });
+    let pictures = pictures.map(|(path, bytes)| OutFile { path: path.clone(), bytes: Arc::clone(bytes) });
     let mut files: Vec<OutFile> = pictures.collect();
     files.extend(emitted(solved, &["typst"])?);
     Ok(files)
@@ -347,13 +347,13 @@ fn pictures(
     note: &Note,
     document: &Document,
     out: &mut Vec<Diagnostic>,
-) -> BTreeMap<String, Vec<u8>> {
+) -> BTreeMap<String, Arc<[u8]>> {
     let folder = job.note.rsplit_once('/').map_or(String::new(), |(folder, _)| format!("{folder}/"));
     let mut files = BTreeMap::new();
     for path in document.images() {
         match job.files.read(&format!("{folder}{path}")) {
             Ok(bytes) => {
-                files.insert(document::image_file(&path), bytes.to_vec());
+                files.insert(document::image_file(&path), bytes);
             }
             Err(fault) => {
                 let at = note

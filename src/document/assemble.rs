@@ -57,7 +57,7 @@ pub struct Document {
     /// Filters of the loops that are shown: block, and SPICE cards.
     pub netlists: Vec<(String, String)>,
     /// Bytes of the images that the prose shows, by their file in the result folder.
-    pub pictures: BTreeMap<String, Vec<u8>>,
+    pub pictures: BTreeMap<String, Arc<[u8]>>,
     /// Results, as far as this reader sees them.
     pub store: Store,
     /// Tables filled and set before.

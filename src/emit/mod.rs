@@ -17,6 +17,8 @@ mod typst;
 pub use marks::note_line;
 pub use package::{Member, Package, package};
 
+use std::sync::Arc;
+
 use crate::diag::Diagnostic;
 use crate::document::{Document, Look};
 
@@ -26,12 +28,12 @@ pub struct OutFile {
     /// Path below the result folder, `/` between names.
     pub path: String,
     /// Its bytes.
-    pub bytes: Vec<u8>,
+    pub bytes: Arc<[u8]>,
 }
 
 impl OutFile {
-    fn text(path: impl Into<String>, text: String) -> Self {
-        Self { path: path.into(), bytes: text.into_bytes() }
+    fn text(path: impl Into<String>, text: impl Into<Arc<str>>) -> Self {
+        Self { path: path.into(), bytes: Arc::from(text.into()) }
     }
 }
 

@@ -3,6 +3,8 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
+use rayon::prelude::*;
+
 use super::front::{self, Front};
 use super::overlay::{Override, Parts, set};
 use super::place::Text;
@@ -139,15 +141,16 @@ pub fn read(
         kinds,
         sources,
         file,
-        folder: input.folder,
         parts: Parts { files: input.files, sources, shown: &shown_root(input.shown, input.folder) },
         out,
         names: BTreeMap::new(),
     };
     let mut blocks = Vec::new();
     let mut solved = BTreeMap::new();
-    for fence in &structure.fences {
-        if let Some(block) = reader.block(fence) {
+    let parsed: Vec<(Option<Tree>, Vec<Diagnostic>)> =
+        structure.fences.par_iter().map(|fence| parse_fence(fence, file, input.folder)).collect();
+    for (fence, parsed) in structure.fences.iter().zip(parsed) {
+        if let Some(block) = reader.block(fence, parsed) {
             solved.insert(fence.range.start, block.name.clone());
             blocks.push(block);
         }
@@ -207,11 +210,22 @@ fn decode(input: &Input<'_>, sources: &SourceMap, out: &mut Vec<Diagnostic>) -> 
     None
 }
 
+/// The YAML of a fence, and what is wrong with it; nothing where the fence is another's.
+fn parse_fence(fence: &Fence, file: FileId, folder: &str) -> (Option<Tree>, Vec<Diagnostic>) {
+    let mut words = fence.info.split_whitespace();
+    if words.next() != Some("yaml") || words.next().is_none() {
+        return (None, Vec::new());
+    }
+    let head = Span::new(file, fence.head.start, fence.head.end);
+    let text = Text::broken(file, fence.text.clone(), fence.segments.clone(), head, folder);
+    let mut faults = Vec::new();
+    (parse(text, &mut faults), faults)
+}
+
 struct Reader<'a> {
     kinds: &'a [KindInfo],
     sources: &'a SourceMap,
     file: FileId,
-    folder: &'a str,
     parts: Parts<'a>,
     out: &'a mut Vec<Diagnostic>,
     /// Names of blocks and values so far, and where they were given.
@@ -219,7 +233,7 @@ struct Reader<'a> {
 }
 
 impl Reader<'_> {
-    fn block(&mut self, fence: &Fence) -> Option<RawBlock> {
+    fn block(&mut self, fence: &Fence, (tree, faults): (Option<Tree>, Vec<Diagnostic>)) -> Option<RawBlock> {
         let head = Span::new(self.file, fence.head.start, fence.head.end);
         if !fence.closed {
             let diagnostic = Diagnostic::error("fence-open", "this fence is never closed").at(head);
@@ -232,9 +246,9 @@ impl Reader<'_> {
         let word = words.next()?;
         let (kind, name) = self.title(word, words, fence, head)?;
         self.claim(&name, head);
-        let text = Text::broken(self.file, fence.text.clone(), fence.segments.clone(), head, self.folder);
         let before = self.out.len();
-        let mut tree = parse(text, self.out)?;
+        self.out.extend(faults);
+        let mut tree = tree?;
         let mut whole = true;
         if kind.facts {
             (tree, whole) = match self.parts.resolve(tree, kind.name, &kind.schema, &mut Vec::new(), self.out)

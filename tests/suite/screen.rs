@@ -43,7 +43,7 @@ pub(crate) fn page(files: &[OutFile]) -> String {
         let ending = file.path.rsplit_once('.').map(|(_, ending)| ending);
         ending == Some("html") && !file.path.contains('/')
     });
-    String::from_utf8(file.expect("a page").bytes.clone()).expect("text")
+    String::from_utf8(file.expect("a page").bytes.to_vec()).expect("text")
 }
 
 /// A page written to a folder of its own.

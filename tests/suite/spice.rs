@@ -63,7 +63,7 @@ fn whole_note(filter: &str, parts: &str) {
     let produced = produced.expect("the formats can say it");
     let file = |name: &str| {
         let bytes = &produced.iter().find(|file| file.path == name).expect("it is written").bytes;
-        String::from_utf8(bytes.clone()).expect("text")
+        String::from_utf8(bytes.to_vec()).expect("text")
     };
     let results: Value = serde_json::from_str(&file("results.json")).expect("JSON");
     let netlist = file("filter.cir");

@@ -258,13 +258,12 @@ fn second_of_events(
     let window = terms.window.ok_or("no window is stated")?;
     let tuning = &ready.to.band.tuning;
     let bends = (tuning.gain(ready.start) / case.oscillator.gain - 1.0).abs() > SMALL.1;
-    let leaks = case.pump.leakage != 0.0 || case.oscillator.input_leakage != 0.0;
     let parts = [
         (run.slips > 0, "the detector loses edges on the way"),
         (run.limited, "a limit of pump or op-amp is reached on the way"),
         (terms.gear.is_some(), "the pump current changes on the way"),
         (bends, "the tuning curve bends on the way"),
-        (leaks, "leakage moves the phase at which the loop rests"),
+        (case.drain() != 0.0, "leakage moves the phase at which the loop rests"),
         (
             case.pump.mismatch != 0.0 && case.pump.pulse != 0.0,
             "mismatch of the pump moves the phase at which the loop rests",

@@ -25,6 +25,7 @@ mod ticks;
 
 use std::collections::BTreeSet;
 use std::fmt;
+use std::sync::Arc;
 
 use super::figure::{Drawing, Figure};
 pub use screen::{Chart, ChartAxis, ChartCurve, ChartPanel, Screen};
@@ -33,7 +34,7 @@ pub use screen::{Chart, ChartAxis, ChartCurve, ChartPanel, Screen};
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Svg {
     /// The SVG document.
-    pub text: String,
+    pub text: Arc<str>,
     /// Characters of the labels that the figure font does not have; `?` stands in their place.
     pub missing: BTreeSet<char>,
 }

@@ -19,20 +19,20 @@ type Area<'a> = DrawingArea<SVGBackend<'a>, plotters::coord::Shift>;
 
 /// Paints the layout.
 pub(super) fn paint(layout: &Layout) -> Result<Svg, DrawFault> {
-    let mut svg = Svg { text: String::new(), missing: BTreeSet::new() };
+    let (mut text, mut missing) = (String::new(), BTreeSet::new());
     let size = (px(layout.width).unsigned_abs(), px(layout.height).unsigned_abs());
     {
-        let area = SVGBackend::with_string(&mut svg.text, size).into_drawing_area();
+        let area = SVGBackend::with_string(&mut text, size).into_drawing_area();
         area.fill(&WHITE).map_err(refused)?;
         for shape in &layout.shapes {
             draw_shape(&area, shape)?;
         }
         for label in &layout.texts {
-            draw_text(&area, label, &mut svg.missing)?;
+            draw_text(&area, label, &mut missing)?;
         }
         area.present().map_err(refused)?;
     }
-    Ok(svg)
+    Ok(Svg { text: text.into(), missing })
 }
 
 fn refused(fault: impl std::fmt::Display) -> DrawFault {
