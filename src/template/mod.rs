@@ -6,6 +6,7 @@ mod formula;
 mod operands;
 mod prose;
 mod report;
+mod tags;
 mod tex;
 mod token;
 mod view;

@@ -4,6 +4,7 @@
 //! numbers only. Each operand of an operator is therefore passed through a filter: `lo.phase_margin >= 50` becomes
 //! `(lo.phase_margin|si) >= 50`. What is only printed stays as it is.
 
+use super::tags::tags;
 use super::token::{KEYWORDS, Kind, Token, tokens};
 
 /// Name of the filter.
@@ -12,38 +13,19 @@ pub(super) const FILTER: &str = "si";
 /// Rewrites every tag of a template. Line ends stay where they are.
 pub(super) fn plain_operands(template: &str) -> String {
     let mut out = String::with_capacity(template.len());
-    let mut rest = template;
-    while let Some(start) = rest.find("{{").into_iter().chain(rest.find("{%")).min() {
-        let (before, tag) = rest.split_at(start);
-        let Some(len) = tag_len(tag) else { break };
-        out.push_str(before);
-        // The `-` of `{{-` and `-}}` belongs to the delimiter.
+    let mut done = 0;
+    for range in tags(template) {
+        let tag = &template[range.clone()];
+        // The `-` of `{{-` and `-}}` belongs to the delimiter; a tag that is never closed has none at its end.
         let head = 2 + usize::from(tag[2..].starts_with(['-', '+']));
-        let tail = len - 2 - usize::from(tag[..len - 2].ends_with('-') && len - 2 > head);
-        out.push_str(&tag[..head]);
-        out.push_str(&expression(&tag[head..tail]));
-        out.push_str(&tag[tail..len]);
-        rest = &tag[len..];
+        let body = tag[head..].strip_suffix(["}}", "%}"][usize::from(tag.starts_with("{%"))]);
+        let Some(body) = body.map(|body| body.strip_suffix(['-', '+']).unwrap_or(body)) else { break };
+        out.push_str(&template[done..range.start + head]);
+        out.push_str(&expression(body));
+        done = range.start + head + body.len();
     }
-    out.push_str(rest);
+    out.push_str(&template[done..]);
     out
-}
-
-fn tag_len(tag: &str) -> Option<usize> {
-    let close = if tag.starts_with("{{") { "}}" } else { "%}" };
-    let mut at = 2;
-    while at < tag.len() {
-        if tag[at..].starts_with(close) {
-            return Some(at + 2);
-        }
-        let c = tag[at..].chars().next()?;
-        if matches!(c, '"' | '\'') {
-            at = tokens(&tag[at..]).first().map(|token| at + token.range.end)?;
-        } else {
-            at += c.len_utf8();
-        }
-    }
-    None
 }
 
 fn expression(text: &str) -> String {

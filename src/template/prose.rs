@@ -1,5 +1,6 @@
 //! Live prose: the template pass over protected text.
 
+use std::fmt::{self, Write as _};
 use std::sync::{Arc, Mutex, PoisonError};
 
 use minijinja::syntax::SyntaxConfig;
@@ -7,7 +8,7 @@ use minijinja::value::{Value, ValueKind};
 use minijinja::{Environment, Error, ErrorKind, UndefinedBehavior};
 
 use super::FUEL;
-use super::bounds::beyond;
+use super::bounds::{LONGEST, beyond};
 use super::operands::{FILTER, plain_operands};
 use super::view::{Lookup, MetricView, Root};
 use crate::diag::{Diagnostic, Misplaced};
@@ -77,6 +78,16 @@ impl Prose {
     }
 }
 
+/// Text up to a length: a few lists that hold one another twice print as more than any memory holds.
+struct Short(String);
+
+impl fmt::Write for Short {
+    fn write_str(&mut self, text: &str) -> fmt::Result {
+        self.0.push_str(text);
+        if self.0.len() > LONGEST { Err(fmt::Error) } else { Ok(()) }
+    }
+}
+
 /// A value as text.
 fn shown(value: &Value, mark: char) -> Result<String, Error> {
     if value.is_undefined() {
@@ -91,8 +102,15 @@ fn shown(value: &Value, mark: char) -> Result<String, Error> {
         if value.is_true() { "yes" } else { "no" }.to_owned()
     } else if value.is_none() {
         "none".to_owned()
+    } else if let Some(text) = value.as_str() {
+        text.to_owned()
     } else {
-        value.to_string()
+        let mut short = Short(String::new());
+        write!(short, "{value}").map_err(|_| {
+            let text = format!("a list or mapping of more than {LONGEST} bytes can't be printed");
+            Error::new(ErrorKind::InvalidOperation, text)
+        })?;
+        short.0
     };
     if text.contains(mark) {
         return Err(Error::new(

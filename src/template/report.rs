@@ -5,6 +5,8 @@ use std::fmt;
 use minijinja::value::Serde;
 use minijinja::{AutoEscape, Environment, Error, UndefinedBehavior, syntax::SyntaxConfig};
 
+use super::bounds::beyond;
+
 /// Work a report template may do; ours need some thousandth of it.
 const FUEL: u64 = 50_000_000;
 
@@ -63,6 +65,9 @@ pub fn render_report<'a>(
     syntax.comment_delimiters("{##", "##}").trim_blocks(true).lstrip_blocks(true);
     environment.set_syntax(syntax.build()?);
     for (name, text) in files {
+        if let Some((line, message)) = beyond(text) {
+            return Err(ReportFault { file: name.to_owned(), line: Some(line), message });
+        }
         environment.add_template(name, text)?;
     }
     Ok(environment.get_template(main)?.render(Serde(data))?)
@@ -91,5 +96,8 @@ mod tests {
             render("{% for i in range(9999) %}{% for i in range(9999) %}x{% endfor %}{% endfor %}").is_err()
         );
         assert!(render("{% include \"/etc/passwd\" %}").is_err());
+        // Deep enough to overflow the stack of the engine.
+        let fault = render(&format!("a\n{{{{ {}1 }}}}", "-".repeat(200_000))).expect_err("too long");
+        assert_eq!((fault.file.as_str(), fault.line), (REPORT, Some(2)));
     }
 }

@@ -52,12 +52,8 @@ pub(super) fn tokens(text: &str) -> Vec<Token> {
                 at = run(at, &|b| b.is_ascii_alphanumeric() || b == b'_');
                 Kind::Name
             }
-            quote @ (b'"' | b'\'') => {
-                at += 1;
-                while at < bytes.len() && bytes[at] != quote {
-                    at += 1 + usize::from(bytes[at] == b'\\');
-                }
-                at = (at + 1).min(bytes.len());
+            b'"' | b'\'' => {
+                at = quoted_end(bytes, at);
                 Kind::Text
             }
             b'(' | b'[' | b'{' => {
@@ -90,6 +86,15 @@ pub(super) fn tokens(text: &str) -> Vec<Token> {
         found.push(Token { kind, range: start..at });
     }
     found
+}
+
+/// One past the quoted text that begins at `start`, or the end where it is not closed.
+pub(super) fn quoted_end(bytes: &[u8], start: usize) -> usize {
+    let mut at = start + 1;
+    while at < bytes.len() && bytes[at] != bytes[start] {
+        at += 1 + usize::from(bytes[at] == b'\\');
+    }
+    (at + 1).min(bytes.len())
 }
 
 fn number_end(bytes: &[u8], start: usize) -> usize {

@@ -135,6 +135,8 @@ fn numbers_compare_and_loop() {
         ("{% for name, part in noise.share | items %}{{ part }};{% endfor %}", "<0.120>;<1.00>;"),
         ("{% for s in noise.spot %}\n| {{ s.offset }} |\n{% endfor %}\n", "| <10 kHz> |\n"),
         ("# Head {#id}\n", "# Head {#id}\n"),
+        ("{% raw %}{{ a + b }}{% endraw %}", "{{ a + b }}"),
+        ("{{ {'a': {'b': f_if}}['a']['b'] }}", "<70 MHz>"),
     ] {
         assert_eq!(
             fill(template).unwrap_or_else(|fault| panic!("{template}: {fault:?}")),
@@ -165,6 +167,21 @@ fn what_does_not_exist_is_an_error_at_its_line() {
             "",
         ),
         ("{% set x %}{{ f_if }}{% endset %}{{ x }}", 1, "captured text", ""),
+        // 2^40 times the same.
+        (
+            format!("{{% set x = [0] %}}{}\n{{{{ x }}}}", "{% set x = [x, x] %}".repeat(40)).as_str(),
+            2,
+            "a list or mapping of more than 1000 bytes",
+            "",
+        ),
+        // What overflows the stack does so behind a closing delimiter in quotes and in brackets, too.
+        (format!("{{{{ '}}}}' ~ {}1 }}}}", "-".repeat(200_000)).as_str(), 1, "this expression is longer", ""),
+        (
+            format!("{{{{ {{1: {{2: 3}}}} ~ {}1 }}}}", "-".repeat(200_000)).as_str(),
+            1,
+            "this expression is longer",
+            "",
+        ),
     ] {
         let fault = fill(template).expect_err(template);
         assert_eq!(fault.line, line, "{template}");
