@@ -80,7 +80,7 @@ impl Scope for Setting<'_> {
             "doubler" => f64::from(u8::from(self.solved.plan.doubled)),
             "pump_step" => step(),
             "pump_current" => case.pump.current,
-            "polarity" => f64::from(u8::from(case.oscillator.gain > 0.0)),
+            "polarity" => f64::from(u8::from(self.solved.polarity() > 0)),
             "detector_frequency" => to_f64(&self.solved.plan.detector_frequency),
             "oscillator_frequency" => to_f64(&channel.oscillator_frequency),
             "output_frequency" => to_f64(&channel.output),

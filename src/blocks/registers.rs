@@ -22,7 +22,7 @@ const NAMES: [(&str, &str); 16] = [
     ("doubler", "1 where the reference doubler is on, else 0"),
     ("pump_step", "index of the pump current among `pump.currents`, from 0, ascending"),
     ("pump_current", "pump current, A"),
-    ("polarity", "1 where a higher tuning voltage raises the frequency, else 0"),
+    ("polarity", "1 where the loop's `polarity` is positive, else 0; an active filter turns it"),
     ("detector_frequency", "detector frequency, Hz"),
     ("oscillator_frequency", "oscillator frequency, Hz"),
     ("output_frequency", "output frequency, Hz"),

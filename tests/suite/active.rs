@@ -5,22 +5,26 @@ use serde_json::Value;
 use super::place::{Place, Run};
 
 /// A note with these oscillator facts, amplifier facts and loop fields; the pump works between 0.5 V and 4.5 V.
-fn judged(oscillator: &str, amplifier: &str, fields: &str) -> Run {
+fn note(oscillator: &str, amplifier: &str, fields: &str) -> String {
+    format!(
+        "---\ntitle: A note\n---\n\n```yaml reference standard\nfrequency: 10 MHz\n```\n\n\
+         ```yaml oscillator vco\n{oscillator}\n```\n\n```yaml amplifier integrator\n{amplifier}\n```\n\n\
+         ```yaml synthesizer core\ndetector: {{max_frequency: 10 MHz, floor: -220 dBc/Hz}}\n\
+         pump: {{currents: [1 mA, 2 mA], compliance: 0.5 V .. 4.5 V}}\nfeedback_divider: 1 .. 1023\n```\n\n\
+         ```yaml loop lo\nreference: standard\noscillator: vco\nsynthesizer: core\n{fields}\n```\n\n\
+         ```yaml phase_noise noise\nover: 1 kHz .. 10 MHz\n```\n"
+    )
+}
+
+fn run(note: String) -> Run {
     let place = Place::new();
-    place.file(
-        "note.md",
-        format!(
-            "---\ntitle: A note\n---\n\n```yaml reference standard\nfrequency: 10 MHz\n```\n\n\
-             ```yaml oscillator vco\n{oscillator}\n```\n\n```yaml amplifier integrator\n{amplifier}\n```\n\n\
-             ```yaml synthesizer core\ndetector: {{max_frequency: 10 MHz, floor: -220 dBc/Hz}}\n\
-             pump: {{currents: [1 mA, 2 mA], compliance: 0.5 V .. 4.5 V}}\nfeedback_divider: 1 .. 1023\n```\n\n\
-             ```yaml loop lo\nreference: standard\noscillator: vco\nsynthesizer: core\n{fields}\n```\n\n\
-             ```yaml phase_noise noise\nover: 1 kHz .. 10 MHz\n```\n"
-        ),
-    );
-    let run = place.run(&["judge", "--json", "note.md"]);
+    let run = place.file("note.md", note).run(&["judge", "--json", "note.md"]);
     // Numbers and units are held together by a narrow space.
     Run { stderr: run.stderr.replace(['\u{202f}', '\u{a0}'], " "), ..run }
+}
+
+fn judged(oscillator: &str, amplifier: &str, fields: &str) -> Run {
+    run(note(oscillator, amplifier, fields))
 }
 
 fn metric(run: &Run, name: &str) -> f64 {
@@ -57,6 +61,30 @@ fn an_active_filter_is_suggested_and_reaches_further() {
     ] {
         let found = metric(&active, name);
         assert!((found / wanted - 1.0).abs() < 1e-6, "{name}: {found}");
+    }
+}
+
+/// The pump is turned round for a falling oscillator, and for an op-amp that inverts.
+#[test]
+fn the_register_of_the_polarity_is_that_of_the_pump() {
+    let passive = "output: 2 GHz\nfilter: passive 2\nparts: {C1: 220 pF, R2: 2.2 kohm, C2: 3.3 nF}";
+    let active = "output: 2 GHz\namplifier: integrator\nfilter: active 3\n\
+                  parts: {C1: 1 nF, R2: 1 kohm, C2: 15 nF, R3: 300 ohm, C3: 1 nF}";
+    let rising = "gain: 20 MHz/V\ncontrol: 0.5 V .. 4.5 V\nrange: 1.96 GHz .. 2.04 GHz";
+    let falling = rising.replace("gain: ", "gain: -");
+    let falling = falling.as_str();
+    for (oscillator, fields, wanted) in
+        [(rising, passive, 1), (falling, passive, 0), (rising, active, 0), (falling, active, 1)]
+    {
+        let program = "feedback_divider: 1 .. 1023\n\
+                       program: {words: {A: {fields: {sign: {bits: 0, formula: polarity}}}}}";
+        let text = note(oscillator, "{}", fields).replace("feedback_divider: 1 .. 1023", program);
+        let run = run(text + "\n```yaml program registers\n{}\n```\n");
+        let results: Value = serde_json::from_str(&run.stdout).unwrap_or_else(|_| panic!("{}", run.all()));
+        let word = &results["blocks"]["registers"]["metrics"]["words"]["A"]["value"];
+        assert_eq!(word.as_i64(), Some(wanted), "{oscillator}\n{fields}\n{}", run.all());
+        let sign = (2 * wanted - 1) as f64;
+        assert!((metric(&run, "polarity") - sign).abs() < 1e-9, "{}", run.all());
     }
 }
 
