@@ -368,7 +368,15 @@ fn feedback(fields: &Fields, faults: &mut Faults) -> Option<FeedbackSet> {
 fn output_dividers(fields: &Fields, faults: &mut Faults) -> Vec<Rational> {
     let list: Vec<Rational> = match fields.get("output_divider").map(|c| &c.value) {
         Some(Item::Fraction(value)) => vec![ratio(*value)],
-        Some(Item::IntegerRange(low, high)) if *high - *low < 10_000 => {
+        Some(Item::IntegerRange(low, high)) => {
+            if high.abs_diff(*low) >= 10_000 {
+                faults.place(
+                    fields.place("output_divider"),
+                    "value-range",
+                    "more than 10000 output dividers",
+                );
+                return Vec::new();
+            }
             (*low..=*high).map(|v| Rational::from_integer(v.into())).collect()
         }
         Some(Item::List(items)) => items.iter().filter_map(fraction).collect(),
