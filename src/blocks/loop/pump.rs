@@ -5,6 +5,9 @@ use super::{Diagnostic, Digits, Faults, Given, Unit, first_of, print};
 use crate::blocks::synthesizer::Synthesizer;
 use crate::physics::synthesis::{self, Goal};
 
+/// What is said of a step whose filter feels the spread of the tuning port.
+const SMALL_LAST: &str = "makes the last capacitor smaller than three times the tuning port's";
+
 pub(super) enum Current {
     Given(f64),
     Auto,
@@ -33,14 +36,19 @@ pub(super) fn wanted(given: &Given, synthesizer: &Synthesizer, faults: &mut Faul
     None
 }
 
+/// Whether I K / N can be held in every channel from a step: the channel of least K/N needs more current by the same
+/// factor.
+fn room(goal: &Goal, point: &Point<'_>) -> impl Fn(f64) -> bool {
+    let top = point.synthesizer.currents.last().copied().unwrap_or(0.0);
+    let least_slope = point.slopes.iter().copied().fold(goal.slope, f64::min);
+    let slope = goal.slope;
+    move |current| current * slope / least_slope <= top * (1.0 + 1e-9)
+}
+
 /// Steps, largest first, from which I K / N can be held in every channel.
 pub(super) fn held(goal: &Goal, point: &Point<'_>) -> Vec<f64> {
-    let currents = &point.synthesizer.currents;
-    let top = currents.last().copied().unwrap_or(0.0);
-    let least_slope = point.slopes.iter().copied().fold(goal.slope, f64::min);
-    // The channel of least K/N needs more current by the same factor.
-    let room = |current: &f64| current * goal.slope / least_slope <= top * (1.0 + 1e-9);
-    currents.iter().rev().copied().filter(room).collect()
+    let room = room(goal, point);
+    point.synthesizer.currents.iter().rev().copied().filter(|current| room(*current)).collect()
 }
 
 /// The largest step that keeps every part realisable and from which I K / N can be held in every channel.
@@ -55,49 +63,46 @@ pub(super) fn choose(
 ) -> Option<(f64, String)> {
     let currents = &point.synthesizer.currents;
     let top = currents.last().copied()?;
-    let slope = goal.slope;
-    let least_slope = point.slopes.iter().copied().fold(slope, f64::min);
-    let mut why_not = String::new();
-    let mut first_why = None;
-    for &current in currents.iter().rev() {
-        // Held: the channel of least K/N needs more current by the same factor.
-        if current * slope / least_slope > top * (1.0 + 1e-9) {
-            why_not = "leaves no room to hold the bandwidth over the band".to_owned();
-            first_why.get_or_insert_with(|| why_not.clone());
-            continue;
+    let room = room(goal, point);
+    let usable = |current: f64| {
+        if !room(current) {
+            return Err("leaves no room to hold the bandwidth over the band".to_owned());
         }
-        match synthesis::design(goal, current) {
-            Ok(filter) => {
-                let port = goal.input_capacitance;
-                if filter.last_capacitor() < 3.0 * port {
-                    why_not =
-                        "makes the last capacitor smaller than three times the tuning port's".to_owned();
-                    continue;
-                }
-                let because = if why_not.is_empty() {
-                    format!("{} is the largest step, and its parts can be built", amperes(current))
-                } else {
-                    format!("{} is the largest step that can be used: the next {why_not}", amperes(current))
+        let filter = synthesis::design(goal, current).map_err(|why| format!("can't be built ({why})"))?;
+        if filter.last_capacitor() < 3.0 * goal.input_capacitance {
+            return Err(SMALL_LAST.to_owned());
+        }
+        Ok(())
+    };
+    // Why a step can't be used, largest step first.
+    let mut why_not: Vec<String> = Vec::new();
+    for &current in currents.iter().rev() {
+        match usable(current) {
+            Ok(()) => {
+                let because = match why_not.last() {
+                    None => {
+                        format!("{} is the largest step, and its parts can be built", amperes(current))
+                    }
+                    Some(why) => {
+                        format!("{} is the largest step that can be used: the next {why}", amperes(current))
+                    }
                 };
                 return Some((current, because));
             }
-            Err(why) => {
-                why_not = format!("can't be built ({why})");
-                first_why.get_or_insert_with(|| why_not.clone());
-            }
+            Err(why) => why_not.push(why),
         }
     }
+    let (largest, last) = (why_not.first()?, why_not.last()?);
     let (least, top) = (amperes(currents[0]), amperes(top));
-    let largest = first_why.unwrap_or_default();
     let message = if currents.len() == 1 {
         format!("the pump's one current, {top}, {largest}")
     } else {
         format!(
-            "no step of the pump gives parts that can be built: the largest, {top}, {largest}; the least, {least}, {why_not}"
+            "no step of the pump gives parts that can be built: the largest, {top}, {largest}; the least, {least}, {last}"
         )
     };
     let place = first_of(&given.fields, &["pump_current", "bandwidth"]);
-    let hint = if largest.contains("tuning port") {
+    let hint = if largest == SMALL_LAST {
         "a `pump_current` that is asked for may leave the last capacitor smaller than three times the tuning port's"
     } else {
         "another `bandwidth`, `phase_margin` or `max_capacitance` may do"
