@@ -60,6 +60,14 @@ impl Text {
         segment.map_or(self.head.end, |s| s.file + (at - s.block).min(s.len))
     }
 
+    /// What stands at a place of the file, where that is one piece of this text.
+    fn cut(&self, span: Span) -> Option<&str> {
+        let whole = |s: &&Segment| s.file <= span.start && span.end <= s.file + s.len;
+        let segment = self.segments.iter().find(whole).filter(|_| span.file == self.file)?;
+        let start = segment.block + span.start - segment.file;
+        self.text.get(start..start + (span.end - span.start))
+    }
+
     fn span(&self, start: usize, end: usize) -> Span {
         // The end belongs to the piece of the last byte, not to the next one.
         let last = if end > start { self.file_offset(end - 1) + 1 } else { self.file_offset(start) };
@@ -162,6 +170,9 @@ impl Place {
 
     /// A plain value as it is written, where it is on one line.
     pub fn written(&self) -> Option<&str> {
+        if let Way::Known(span) = self.0.way {
+            return self.0.text.cut(span).map(str::trim);
+        }
         let found = self.found()?;
         self.text().get(found.start..found.end)
     }

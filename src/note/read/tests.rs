@@ -193,3 +193,16 @@ fn faults_of_parts_and_options_stand_in_their_own_texts() {
         assert!(got.said[0].starts_with(said), "{:?}", got.said);
     }
 }
+
+/// A plain number that stands for a text, or lacks its unit, is told and kept as it was written.
+#[test]
+fn what_an_option_gives_is_had_as_written() {
+    let body = b"---\ntitle: T\n---\n```yaml loop lo\na: 1 V\n```\n";
+    for (given, written) in [("80", "80"), (" 1.10 ", "1.10"), ("80 MHz", "80 MHz")] {
+        let got = run(body, &Memory::default(), &[("lo.a", given)]);
+        assert_eq!(got.said, Vec::<String>::new());
+        let note = got.note.expect("reads");
+        let tree = note.blocks[0].tree.get("a").expect("is there");
+        assert_eq!(tree.place.written(), Some(written), "{given:?}");
+    }
+}
