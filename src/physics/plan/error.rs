@@ -5,6 +5,7 @@ use std::fmt;
 use num_traits::ToPrimitive;
 
 use super::Rational;
+use crate::units::{Digits, Unit, print};
 
 /// Which of the asked quantities is off the detector's raster.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -114,16 +115,12 @@ pub enum PlanError {
     },
 }
 
-/// A frequency with all its digits where it is an integer, else as a decimal.
+/// A frequency with all its digits.
 struct Hz<'a>(&'a Rational);
 
 impl fmt::Display for Hz<'_> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        if self.0.is_integer() {
-            write!(f, "{} Hz", self.0.numer())
-        } else {
-            write!(f, "{} Hz", self.0.to_f64().unwrap_or(f64::NAN))
-        }
+        f.write_str(&print(self.0.to_f64().unwrap_or(f64::NAN), Unit::Hertz, Digits::All))
     }
 }
 
@@ -165,9 +162,11 @@ impl fmt::Display for PlanError {
             ),
             Self::OscillatorOutOfRange { output, reachable } => {
                 write!(f, "the oscillator does not reach {}; outputs reached:", Hz(output))?;
-                reachable.iter().enumerate().try_for_each(|(i, (low, high))| {
+                // Ten thousand dividers make as many ranges.
+                reachable.iter().take(6).enumerate().try_for_each(|(i, (low, high))| {
                     write!(f, "{} {} .. {}", if i == 0 { "" } else { "," }, Hz(low), Hz(high))
-                })
+                })?;
+                f.write_str(if reachable.len() > 6 { ", .." } else { "" })
             }
             Self::NotAMultiple { what, value, below, above } => write!(
                 f,
