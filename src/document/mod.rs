@@ -16,7 +16,7 @@ mod tables;
 mod verdict;
 mod words;
 
-pub use crate::note::ast::{Block, Inline};
+pub use crate::note::ast::{Block, Inline, plain_text};
 pub use crate::note::{Approval, Change, Front};
 pub use assemble::{Document, assemble, image_file};
 pub use blocks::{Exhibits, Fact, Placed, PlacedFigure, PlacedTable, TableCell};
@@ -28,7 +28,6 @@ pub use matrix::MatrixRow;
 pub use summary::{KeyFigure, TwiceRow};
 pub use tables::{Rows, SetTable, Tables};
 pub use verdict::Cover;
-pub use words::plain_text;
 
 /// Who reads it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]

@@ -1,28 +1,6 @@
-//! Prose as plain text, and small words of the document.
+//! Prose on one line, and small words of the document.
 
 use super::{Block, Inline};
-
-/// The text alone, for file cells, bookmarks and alternative texts.
-pub fn plain_text(inlines: &[Inline]) -> String {
-    let mut out = String::new();
-    for inline in inlines {
-        match inline {
-            Inline::Text(text)
-            | Inline::Code(text)
-            | Inline::Live(text)
-            | Inline::Html(text)
-            | Inline::Math(text, _) => out.push_str(text),
-            Inline::Emphasis(inner) | Inline::Strong(inner) | Inline::Struck(inner) => {
-                out.push_str(&plain_text(inner));
-            }
-            Inline::Link { text, .. } => out.push_str(&plain_text(text)),
-            Inline::Image { alt, .. } => out.push_str(alt),
-            Inline::FootnoteRef(_) => {}
-            Inline::SoftBreak | Inline::HardBreak => out.push(' '),
-        }
-    }
-    out
-}
 
 /// The line that blocks make where only a line may stand: their paragraphs, one behind the other.
 pub(super) fn one_line(blocks: Vec<Block>) -> Vec<Inline> {
@@ -49,7 +27,7 @@ pub(super) fn one_line(blocks: Vec<Block>) -> Vec<Inline> {
     out
 }
 
-/// "one", "two", .. for small counts in a sentence.
+/// A count with its noun: "1 table", "2 tables".
 pub(super) fn count_of(count: usize, one: &str, many: &str) -> String {
     format!("{count} {}", if count == 1 { one } else { many })
 }

@@ -105,3 +105,25 @@ pub enum Inline {
     /// A line end that stays one.
     HardBreak,
 }
+
+/// What a person reads, without marks of any kind: for identifiers, bookmarks, cells of files, alternative texts.
+pub fn plain_text(inlines: &[Inline]) -> String {
+    let mut plain = String::new();
+    for inline in inlines {
+        match inline {
+            Inline::Text(text)
+            | Inline::Code(text)
+            | Inline::Live(text)
+            | Inline::Html(text)
+            | Inline::Math(text, _) => plain.push_str(text),
+            Inline::Emphasis(inner)
+            | Inline::Strong(inner)
+            | Inline::Struck(inner)
+            | Inline::Link { text: inner, .. } => plain.push_str(&plain_text(inner)),
+            Inline::Image { alt, .. } => plain.push_str(alt),
+            Inline::FootnoteRef(_) => {}
+            Inline::SoftBreak | Inline::HardBreak => plain.push(' '),
+        }
+    }
+    plain
+}

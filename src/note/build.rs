@@ -3,16 +3,17 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 
-use pulldown_cmark::{Alignment, CodeBlockKind, Event, Parser, Tag, TagEnd};
+use pulldown_cmark::{Alignment, CodeBlockKind, Event, Parser, Tag};
 
+mod pieces;
 mod words;
 
-use super::ast::{Block, Inline};
+use super::ast::{Block, Inline, plain_text};
 use super::prose::Frame;
 use super::protect::{Restored, VALUE, read_mark};
 use super::structure::options;
 use crate::diag::Diagnostic;
-pub(super) use words::plain_text;
+use pieces::{DISPLAY, is_block, is_inline, paragraphs, push_text};
 use words::{cell_count, quote_word, slug};
 
 /// Deeper nesting than this is refused: typesetters give up not far above.
@@ -25,7 +26,8 @@ pub(super) struct Builder<'a> {
     /// Name of the block that a fence at this line of the note stands for.
     solved: &'a BTreeMap<usize, String>,
     shown: BTreeSet<String>,
-    ids: BTreeSet<String>,
+    /// Identifiers of headings, each with the last number that was put behind it.
+    ids: BTreeMap<String, usize>,
     depth: usize,
     /// The mark of the list item that is being read.
     task: Option<bool>,
@@ -48,7 +50,7 @@ impl<'a> Builder<'a> {
             frame,
             solved,
             shown: BTreeSet::new(),
-            ids: BTreeSet::new(),
+            ids: BTreeMap::new(),
             depth: 0,
             task: None,
             out,
@@ -112,7 +114,7 @@ impl<'a> Builder<'a> {
         let line = self.line(range.start);
         match tag {
             Tag::Paragraph => {
-                let text = self.inlines();
+                let text = self.pieces();
                 paragraphs(text, line, blocks);
             }
             Tag::Heading { level, id, classes, .. } => {
@@ -253,8 +255,21 @@ impl<'a> Builder<'a> {
         Block::Table { align: align.collect(), head, rows }
     }
 
-    /// Inline content up to the end of the tag that holds it.
+    /// Inline content up to the end of the tag that holds it; display math is as any other, where no block can stand.
     fn inlines(&mut self) -> Vec<Inline> {
+        let mut text = self.pieces();
+        for piece in &mut text {
+            if let Inline::Math(tex, _) = piece
+                && let Some(plain) = tex.strip_prefix(DISPLAY)
+            {
+                *tex = plain.to_owned();
+            }
+        }
+        text
+    }
+
+    /// Inline content up to the end of the tag that holds it, with display math marked.
+    fn pieces(&mut self) -> Vec<Inline> {
         let mut text = Vec::new();
         while let Some((event, range)) = self.events.next_if(|(event, _)| !matches!(event, Event::End(_))) {
             self.inline(event, range, &mut text);
@@ -281,6 +296,8 @@ impl<'a> Builder<'a> {
             Event::Start(tag) => {
                 self.depth += 1;
                 if self.depth > DEEPEST {
+                    let message = "emphasis and links are nested too deeply";
+                    self.fault(range.start, "", Diagnostic::error("prose-depth", message));
                     self.skip();
                 }
                 let text = self.inlines();
@@ -399,83 +416,24 @@ impl<'a> Builder<'a> {
     /// The identifier of a heading, given or made from its text; unique.
     fn heading_id(&mut self, given: Option<&str>, text: &[Inline], at: usize) -> String {
         let made = given.map_or_else(|| slug(&plain_text(text)), str::to_owned);
-        if self.ids.insert(made.clone()) {
+        let Some(mut number) = self.ids.get(&made).copied() else {
+            self.ids.insert(made.clone(), 1);
             return made;
-        }
+        };
         if given.is_some() {
             let message = format!("two headings have the identifier `{made}`");
             self.fault(at, &made, Diagnostic::error("heading-id", message));
         }
-        let free =
-            (2..=9999).map(|n| format!("{made}-{n}")).find(|id| !self.ids.contains(id)).unwrap_or_default();
-        self.ids.insert(free.clone());
-        free
-    }
-}
-
-/// Before the TeX of display math while it is still among the pieces of a line.
-const DISPLAY: char = '\u{e003}';
-
-fn is_block(tag: &Tag<'_>) -> bool {
-    !matches!(
-        tag,
-        Tag::Emphasis
-            | Tag::Strong
-            | Tag::Strikethrough
-            | Tag::Link { .. }
-            | Tag::Image { .. }
-            | Tag::Superscript
-            | Tag::Subscript
-    )
-}
-
-fn is_inline(event: &Event<'_>) -> bool {
-    match event {
-        Event::Start(tag) => !is_block(tag),
-        Event::End(end) => matches!(
-            end,
-            TagEnd::Emphasis | TagEnd::Strong | TagEnd::Strikethrough | TagEnd::Link | TagEnd::Image
-        ),
-        Event::Rule | Event::Html(_) => false,
-        _ => true,
-    }
-}
-
-/// A paragraph; display math in it stands between the parts as a block of its own.
-fn paragraphs(text: Vec<Inline>, line: usize, blocks: &mut Vec<Block>) {
-    let mut part = Vec::new();
-    let mut part_line = line;
-    let close = |part: &mut Vec<Inline>, line: usize, blocks: &mut Vec<Block>| {
-        while matches!(part.first(), Some(Inline::SoftBreak | Inline::HardBreak)) {
-            part.remove(0);
-        }
-        while matches!(part.last(), Some(Inline::SoftBreak | Inline::HardBreak)) {
-            part.pop();
-        }
-        if !part.is_empty() {
-            blocks.push(Block::Paragraph(std::mem::take(part), line));
-        }
-    };
-    for piece in text {
-        match piece {
-            Inline::Math(tex, at) if tex.starts_with(DISPLAY) => {
-                close(&mut part, part_line, blocks);
-                blocks.push(Block::Math(tex[DISPLAY.len_utf8()..].to_owned(), at));
-                part_line = at;
+        let free = loop {
+            number += 1;
+            let id = format!("{made}-{number}");
+            if !self.ids.contains_key(&id) {
+                break id;
             }
-            piece => part.push(piece),
-        }
-    }
-    close(&mut part, part_line, blocks);
-}
-
-fn push_text(text: &str, into: &mut Vec<Inline>) {
-    if text.is_empty() {
-        return;
-    }
-    match into.last_mut() {
-        Some(Inline::Text(last)) => last.push_str(text),
-        _ => into.push(Inline::Text(text.to_owned())),
+        };
+        self.ids.insert(made, number);
+        self.ids.insert(free.clone(), 1);
+        free
     }
 }
 

@@ -1,3 +1,4 @@
+use super::pieces::DISPLAY;
 use crate::diag::{Diagnostic, Misplaced};
 use crate::note::ast::{Block, Inline};
 use crate::note::place::{Place, Text};
@@ -130,6 +131,32 @@ fn solved_blocks_stand_where_their_fence_does() {
     assert_eq!(said, ["5:1 the block `lo` is shown twice"]);
 }
 
+/// Where no block can stand, display math is a formula like any other; its mark is in no text.
+#[test]
+fn display_math_stands_in_headings_cells_and_emphasis() {
+    let blocks = good("# A $$x$$\n\n| $$y$$ |\n|---|\n| *b $$z$$* |\n\nc *d $$w$$*\n");
+    let written = format!("{blocks:?}");
+    assert!(!written.contains("e003") && !written.contains(DISPLAY), "{written}");
+    for tex in ["x", "y", "z", "w"] {
+        assert!(written.contains(&format!("Math({tex:?}, ")), "{tex}: {written}");
+    }
+    assert!(written.contains("id: \"a-x\""), "{written}");
+}
+
+#[test]
+fn headings_of_one_text_are_numbered() {
+    let blocks = good(&format!("# A-3\n\n{}", "# A\n\n".repeat(12_000)));
+    let ids: Vec<&str> = blocks
+        .iter()
+        .map(|block| match block {
+            Block::Heading { id, .. } => id.as_str(),
+            other => panic!("{other:?}"),
+        })
+        .collect();
+    assert_eq!(ids[..4], ["a-3", "a", "a-2", "a-4"]);
+    assert_eq!(ids.last(), Some(&"a-12001"));
+}
+
 #[test]
 fn faults_point_into_the_note() {
     for (text, said) in [
@@ -141,8 +168,13 @@ fn faults_point_into_the_note() {
     ] {
         assert_eq!(body(text).1, [said], "{text}");
     }
-    let deep = format!("{} x\n", ">".repeat(200));
-    assert!(body(&deep).1[0].contains("nested too deeply"));
+    let emphasis = format!("{}x{}\n", "*a **b ".repeat(100), "** c*".repeat(100));
+    for (deep, said) in [
+        (format!("{} x\n", ">".repeat(200)), "lists and quotations are nested too deeply"),
+        (emphasis, "emphasis and links are nested too deeply"),
+    ] {
+        assert!(body(&deep).1[0].ends_with(said), "{:?}", body(&deep).1);
+    }
 }
 
 #[test]

@@ -2,32 +2,6 @@
 
 use pulldown_cmark::BlockQuoteKind;
 
-use super::DISPLAY;
-use crate::note::ast::Inline;
-
-/// What a person reads, without marks of any kind.
-pub(in crate::note) fn plain_text(text: &[Inline]) -> String {
-    let mut plain = String::new();
-    for piece in text {
-        match piece {
-            Inline::Text(text) | Inline::Code(text) | Inline::Live(text) | Inline::Html(text) => {
-                plain.push_str(text);
-            }
-            Inline::Math(tex, _) => plain.push_str(tex.trim_start_matches(DISPLAY)),
-            Inline::Emphasis(text)
-            | Inline::Strong(text)
-            | Inline::Struck(text)
-            | Inline::Link { text, .. } => {
-                plain.push_str(&plain_text(text));
-            }
-            Inline::Image { alt, .. } => plain.push_str(alt),
-            Inline::SoftBreak | Inline::HardBreak => plain.push(' '),
-            Inline::FootnoteRef(_) => {}
-        }
-    }
-    plain
-}
-
 pub(super) fn slug(text: &str) -> String {
     let mut slug = String::new();
     for c in text.chars() {
