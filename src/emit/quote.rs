@@ -61,8 +61,8 @@ pub fn with_breaks(text: &str, longest: usize) -> String {
 }
 
 /// Signs that turn the direction of text around: left out, since they would act on what stands beside them too.
-fn is_bidi_control(c: char) -> bool {
-    matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
+pub(super) fn is_bidi_control(c: char) -> bool {
+    matches!(c, '\u{061c}' | '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
 }
 
 #[cfg(test)]
@@ -73,7 +73,7 @@ mod tests {
     fn nothing_leaves_the_literal() {
         assert_eq!(literal("a\"b\\c\nd\te\u{1}"), "\"a\\\"b\\\\c\\nd\\te\u{fffd}\"");
         assert_eq!(markup("#panic()"), "#\"#panic()\";");
-        assert_eq!(literal("\u{202e}x"), "\"x\"");
+        assert_eq!(literal("\u{202e}\u{61c}x"), "\"x\"");
     }
 
     #[test]

@@ -1,5 +1,7 @@
 //! The ways text gets into a page: escaped, or not at all.
 
+use crate::emit::quote::is_bidi_control;
+
 /// Text between tags, or in an attribute between double quotes: one way for both, so that none is forgotten.
 pub(in crate::emit) fn escaped(text: &str) -> String {
     let mut out = String::with_capacity(text.len() + 8);
@@ -13,8 +15,7 @@ pub(in crate::emit) fn escaped(text: &str) -> String {
             '\n' | '\t' => out.push(c),
             '\r' => {}
             c if c.is_control() || ('\u{e000}'..='\u{f8ff}').contains(&c) => out.push('\u{fffd}'),
-            // They would turn around what stands beside them too.
-            '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' => {}
+            c if is_bidi_control(c) => {}
             c => out.push(c),
         }
     }
@@ -67,7 +68,7 @@ mod tests {
 
     #[test]
     fn text_is_never_markup() {
-        assert_eq!(escaped("<a b='c\"'>&\u{0}\u{202e}"), "&lt;a b=&#39;c&quot;&#39;&gt;&amp;\u{fffd}");
+        assert_eq!(escaped("<a b='c\"'>&\u{0}\u{202e}\u{61c}"), "&lt;a b=&#39;c&quot;&#39;&gt;&amp;\u{fffd}");
     }
 
     #[test]
