@@ -328,6 +328,7 @@ pub fn parse_with_tolerance(
     let shift = |range: Range<usize>| range.start + at + sign..range.end + at + sign;
     let tolerance = parse(&text[at + sign..]).map_err(|fault| match fault {
         QuantityFault::UnknownUnit(range) => QuantityFault::UnknownUnit(shift(range)),
+        QuantityFault::Separator(range) => QuantityFault::Separator(shift(range)),
         other => other,
     })?;
     let tolerance = match tolerance.unit {
@@ -413,5 +414,7 @@ mod tests {
         assert_eq!((quantity.value, tolerance), (4.7e-9, Some(Tolerance::Relative(0.05))));
         let (_, tolerance) = parse_with_tolerance("10 pF +- 0.5 pF", Unit::Farad).expect("a part");
         assert_eq!(tolerance, Some(Tolerance::Absolute(0.5e-12)));
+        let separated = parse_with_tolerance("4.7 nF +- 1,000 pF", Unit::Farad);
+        assert_eq!(separated, Err(QuantityFault::Separator(11..12)));
     }
 }
