@@ -13,14 +13,16 @@ pub fn root(mut f: impl FnMut(f64) -> f64, mut a: f64, mut b: f64) -> Option<f64
     if fb == 0.0 {
         return Some(b);
     }
-    if fa * fb >= 0.0 || fa.is_nan() || fb.is_nan() {
+    // Not by the sign of a product, which underflows for small values.
+    let same_side = |x: f64, y: f64| (x > 0.0) == (y > 0.0);
+    if same_side(fa, fb) || fa.is_nan() || fb.is_nan() {
         return None;
     }
     let (mut c, mut fc) = (a, fa);
     let mut last = b - a;
     let mut step = last;
     for _ in 0..200 {
-        if fb * fc > 0.0 {
+        if same_side(fb, fc) {
             (c, fc) = (a, fa);
             step = b - a;
             last = step;
@@ -131,6 +133,8 @@ mod tests {
         assert!((steep - 0.1).abs() < 1e-14);
         assert_eq!(root(|x| x * x + 1.0, -1.0, 1.0), None);
         assert_eq!(root(|x| x, 0.0, 1.0), Some(0.0));
+        // The product of the values is nought.
+        assert_eq!(root(|x| (x - 0.25) * 1e-200, 0.0, 1.0), Some(0.25));
     }
 
     #[test]
