@@ -1,7 +1,7 @@
 //! The fractional part of a divider as numerator over modulus.
 
 use num_bigint::BigInt;
-use num_traits::{One, Signed, ToPrimitive, Zero};
+use num_traits::{NumOps, One, Signed, ToPrimitive, Zero};
 
 use super::Rational;
 
@@ -64,14 +64,30 @@ fn rounded_numerator(x: &Rational, modulus: u64) -> u64 {
 
 /// Nearest fraction with a modulus in `low..=high`, by trying each.
 fn best_of(x: &Rational, low: u64, high: u64) -> (u64, u64) {
-    let error = |(n, d): (u64, u64)| (Rational::new(n.into(), d.into()) - x).abs();
-    let mut best = (rounded_numerator(x, low), low);
-    let mut least = error(best);
+    let modulus = match (x.numer().to_u64(), x.denom().to_u64()) {
+        (Some(p), Some(q)) => best_modulus(&u128::from(p), &u128::from(q), low, high),
+        _ => best_modulus(x.numer(), x.denom(), low, high),
+    };
+    (rounded_numerator(x, modulus), modulus)
+}
+
+/// The least of the moduli m that come nearest to p / q, 0 <= p < q: the error is min(r, q - r) / (m q) with
+/// r = p m mod q.
+fn best_modulus<T: Clone + PartialOrd + From<u64> + NumOps>(p: &T, q: &T, low: u64, high: u64) -> u64 {
+    let distance = |rest: &T| {
+        let above = q.clone() - rest.clone();
+        if *rest < above { rest.clone() } else { above }
+    };
+    let mut rest = p.clone() * T::from(low) % q.clone();
+    let (mut least, mut best) = (distance(&rest), low);
     for modulus in low + 1..=high {
-        let next = (rounded_numerator(x, modulus), modulus);
-        let distance = error(next);
-        if distance < least {
-            (best, least) = (next, distance);
+        rest = rest + p.clone();
+        if rest >= *q {
+            rest = rest - q.clone();
+        }
+        let next = distance(&rest);
+        if next.clone() * T::from(best) < least.clone() * T::from(modulus) {
+            (least, best) = (next, modulus);
         }
     }
     best
@@ -133,15 +149,29 @@ mod tests {
         assert_eq!(variable(2, 4095).nearest(&rational(0, 1)), (0, 2));
     }
 
+    /// Error of the nearest fraction with a modulus in `low..=high`.
+    fn least_error(x: &Rational, low: u64, high: u64) -> Rational {
+        let errors = (low..=high).map(|d| {
+            let n = (x * Rational::from_integer(d.into())).round().to_integer();
+            (Rational::new(n, d.into()) - x).abs()
+        });
+        errors.min().expect("a modulus")
+    }
+
     #[test]
     fn approximation_is_the_best_of_all_moduli() {
-        for (n, d) in [(355, 1130), (31415, 100_003), (1, 99_991), (99_990, 99_991), (61_803, 100_000)] {
-            let x = rational(n, d);
+        // The last has more digits than a machine word.
+        let long = Rational::new(
+            "123456789012345678901234567".parse().expect("n"),
+            "987654321098765432109876543".parse().expect("d"),
+        );
+        let short = [(355, 1130), (31415, 100_003), (1, 99_991), (99_990, 99_991), (61_803, 100_000)];
+        for x in short.map(|(n, d)| rational(n, d)).into_iter().chain([long]) {
             for (low, high) in [(2, 97), (50, 99), (60, 97), (90, 91)] {
                 let found = variable(low, high).nearest(&x);
-                let error = |(n, d): (u64, u64)| (rational(n as i64, d as i64) - &x).abs();
+                let error = (rational(found.0 as i64, found.1 as i64) - &x).abs();
                 assert!((low..=high).contains(&found.1));
-                assert_eq!(error(found), error(best_of(&x, low, high)), "{n}/{d} in {low}..{high}");
+                assert_eq!(error, least_error(&x, low, high), "{x} in {low}..{high}");
             }
         }
     }
