@@ -143,21 +143,14 @@ fn bounds(region: &Region) -> Vec<String> {
     said
 }
 
-/// Why no loop can be had in part of the map, each reason once.
-fn refusals(region: &Region) -> String {
-    let mut reasons: Vec<&str> = Vec::new();
-    for cell in region.cells.iter().flatten() {
-        if let Cell::Impossible(why) = cell
-            && !reasons.contains(&why.as_str())
-        {
-            reasons.push(why);
-        }
-    }
-    // Reasons that differ in their numbers alone would fill the page.
-    match reasons.as_slice() {
-        [] => String::new(),
-        [first, ..] => format!(" Where no loop can be had: {first}."),
-    }
+/// Why no loop can be had in part of the map. One reason for all: most differ in their numbers alone, and would fill
+/// the page.
+fn refusal(region: &Region) -> String {
+    let why = region.cells.iter().flatten().find_map(|cell| match cell {
+        Cell::Impossible(why) => Some(why),
+        Cell::Judged(_) => None,
+    });
+    why.map_or_else(String::new, |why| format!(" Where no loop can be had: {why}."))
 }
 
 fn table(region: &Region) -> Exhibit {
@@ -202,7 +195,7 @@ fn table(region: &Region) -> Exhibit {
         note: format!(
             "Trials are on ideal parts; each is judged by the requirements on the loop and the blocks repeated with it, as \
              nominal.{}",
-            refusals(region)
+            refusal(region)
         ),
     })
 }

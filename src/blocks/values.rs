@@ -169,7 +169,7 @@ fn value(
         Item::Group(group) => {
             let formula = group.text("formula")?;
             let symbol = group.text("unit")?;
-            let Some((unit, scale)) = unit_of_result(symbol) else {
+            let Some(unit) = unit_of_result(symbol) else {
                 faults.place(
                     group.place("unit"),
                     "unit-unknown",
@@ -187,7 +187,7 @@ fn value(
                     if let Err(fault) = template::keeps_dimension(formula, number, unit, &known) {
                         faults.formula(group.place("formula"), &fault);
                     }
-                    Some(Quantity::new(number * scale / unit.formula_factor(), unit))
+                    Some(Quantity::new(number / unit.formula_factor(), unit))
                 }
                 Err(fault) => {
                     faults.formula(group.place("formula"), &fault);
@@ -199,16 +199,9 @@ fn value(
     }
 }
 
-/// The unit a formula's result is stated in: base units, and the scale of `%`, ppm or a prefix.
-fn unit_of_result(symbol: &str) -> Option<(Unit, f64)> {
-    if let Some(unit) = Unit::from_symbol(symbol) {
-        return Some((unit, 1.0));
-    }
-    if symbol == "degC" {
-        return Some((Unit::Kelvin, 1.0));
-    }
-    // A prefixed unit says how the number is to be read: the formula itself is over SI values.
-    crate::units::parse(&format!("1 {symbol}")).ok().map(|one| (one.unit, 1.0))
+/// The unit of a formula's result. A prefix changes nothing: a formula is over SI values, and so is what it gives.
+fn unit_of_result(symbol: &str) -> Option<Unit> {
+    Unit::from_symbol(symbol).or_else(|| Some(crate::units::parse(&format!("1 {symbol}")).ok()?.unit))
 }
 
 fn unit_list() -> String {

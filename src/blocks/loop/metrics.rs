@@ -138,29 +138,34 @@ const SYNTHESIS: Equation = Equation {
     source: "phase maximum at the crossover; F. M. Gardner, Phaselock Techniques, 3rd ed. (from memory)",
 };
 
-/// A metric that may be absent, with its second route.
+/// Why the sampled loop has no bandwidth and no phase margin.
+const NO_UNITY_GAIN: &str = "no unity gain below half the detector frequency";
+
+/// A number, or what is said where there is none.
+fn or(value: Option<f64>, unit: Unit, absent: Metric) -> Metric {
+    value.map_or(absent, |value| Metric::real(value, unit))
+}
+
+/// A metric with what its second route gives, where both give a number.
 fn routed(
-    value: Option<f64>,
-    unit: Unit,
-    why: &str,
+    metric: Metric,
     second: Option<f64>,
     route: &'static str,
     within: &'static str,
     agree: impl Fn(f64, f64) -> bool,
 ) -> Metric {
-    match value {
-        Some(value) => {
-            let metric = Metric::real(value, unit);
-            match second {
-                Some(other) => {
-                    let agrees = agree(value, other);
-                    metric.with_second(Second { value: other, route, agrees, within })
-                }
-                None => metric,
-            }
+    match metric.number().zip(second) {
+        Some((value, other)) => {
+            let agrees = agree(value, other);
+            metric.with_second(Second { value: other, route, agrees, within })
         }
-        None => Metric::unbounded(unit, why),
+        None => metric,
     }
+}
+
+/// A margin or crossing with its second route.
+fn by_poles(metric: Metric, second: Option<f64>) -> Metric {
+    routed(metric, second, "poles and zeros", "1e-6 relative", close(1e-6))
 }
 
 fn close(relative: f64) -> impl Fn(f64, f64) -> bool {
@@ -230,9 +235,7 @@ impl SolvedLoop {
             m.put("ideal_parts", Node::Group(ideal));
         }
         self.put_margins(&mut m);
-        let (value, all) = self.sampled_phase_margin();
-        let sampled = value.with_all(all);
-        m.metric("sampled_phase_margin", sampled);
+        m.metric("sampled_phase_margin", self.sampled_phase_margin());
         m.metric("bandwidth_ratio", Metric::real(case.detector_frequency / self.bandwidth, Unit::One));
         m.metric("impedance", self.impedance());
         if let Some(found) = &self.optimum {
@@ -248,65 +251,27 @@ impl SolvedLoop {
         let margins = self.linear.margins();
         let crossover = margins.phase_crossovers.first().copied();
         let other = self.second(|case| twice::impedance::margins(case)?.phase_crossovers.first().copied());
-        let metric = routed(
-            crossover,
-            Unit::Hertz,
-            "never crosses",
-            other,
-            "poles and zeros",
-            "1e-6 relative",
-            close(1e-6),
-        );
-        m.metric("phase_crossover", metric.with_all(margins.phase_crossovers.clone()));
+        let crossover = or(crossover, Unit::Hertz, Metric::unbounded(Unit::Hertz, "never crosses"));
+        let crossover = by_poles(crossover, other);
+        m.metric("phase_crossover", crossover.with_all(margins.phase_crossovers.clone()));
         m.metric("peaking", Metric::real(margins.peaking, Unit::Decibel));
-        m.metric(
-            "closed_bandwidth",
-            match margins.closed_bandwidth {
-                Some(value) => Metric::real(value, Unit::Hertz),
-                None => Metric::none(Unit::Hertz, "the closed loop never falls by 3 dB"),
-            },
-        );
+        let never = Metric::none(Unit::Hertz, "the closed loop never falls by 3 dB");
+        m.metric("closed_bandwidth", or(margins.closed_bandwidth, Unit::Hertz, never));
         let sampled = self.sampled.margins();
         let mut s = Group::new();
-        s.metric(
-            "bandwidth",
-            match sampled.bandwidth {
-                Some(value) => Metric::real(value, Unit::Hertz),
-                None => Metric::none(Unit::Hertz, "no unity gain below half the detector frequency"),
-            },
+        s.metric("bandwidth", or(sampled.bandwidth, Unit::Hertz, Metric::none(Unit::Hertz, NO_UNITY_GAIN)));
+        s.metric("phase_margin", self.sampled_phase_margin());
+        let never = Metric::unbounded(Unit::Decibel, "never crosses");
+        s.metric("gain_margin", or(sampled.gain_margin, Unit::Decibel, never));
+        let never = Metric::unbounded(Unit::Hertz, "never crosses");
+        s.metric("phase_crossover", or(sampled.phase_crossover, Unit::Hertz, never));
+        let unstable = Metric::none(Unit::Decibel, "the sampled loop is not stable");
+        s.metric("peaking", or(sampled.peaking, Unit::Decibel, unstable));
+        let never = Metric::none(
+            Unit::Hertz,
+            "the sampled closed loop does not fall by 3 dB below half the detector frequency",
         );
-        s.metric("phase_margin", self.sampled_phase_margin().0);
-        s.metric(
-            "gain_margin",
-            match sampled.gain_margin {
-                Some(value) => Metric::real(value, Unit::Decibel),
-                None => Metric::unbounded(Unit::Decibel, "never crosses"),
-            },
-        );
-        s.metric(
-            "phase_crossover",
-            match sampled.phase_crossover {
-                Some(value) => Metric::real(value, Unit::Hertz),
-                None => Metric::unbounded(Unit::Hertz, "never crosses"),
-            },
-        );
-        s.metric(
-            "peaking",
-            match sampled.peaking {
-                Some(value) => Metric::real(value, Unit::Decibel),
-                None => Metric::none(Unit::Decibel, "the sampled loop is not stable"),
-            },
-        );
-        s.metric(
-            "closed_bandwidth",
-            match sampled.closed_bandwidth {
-                Some(value) => Metric::real(value, Unit::Hertz),
-                None => Metric::none(
-                    Unit::Hertz,
-                    "the sampled closed loop does not fall by 3 dB below half the detector frequency",
-                ),
-            },
-        );
+        s.metric("closed_bandwidth", or(sampled.closed_bandwidth, Unit::Hertz, never));
         s.metric("stable", Metric::count(i64::from(self.sampled.is_stable())));
         m.put("sampled", Node::Group(s));
         m
@@ -316,63 +281,30 @@ impl SolvedLoop {
         let margins = self.linear.margins();
         let other = self.second(twice::impedance::margins);
         let first = |values: &[f64]| values.first().copied();
-        let route = "poles and zeros";
-        let bandwidth = match margins.bandwidth {
-            Some(_) => routed(
-                margins.bandwidth,
-                Unit::Hertz,
-                "",
-                other.as_ref().and_then(|t| first(&t.crossings)),
-                route,
-                "1e-6 relative",
-                close(1e-6),
-            ),
-            None => Metric::none(Unit::Hertz, "|G| never crosses 1"),
-        };
+        let never = |unit: Unit| Metric::none(unit, "|G| never crosses 1");
+        let bandwidth = or(margins.bandwidth, Unit::Hertz, never(Unit::Hertz));
+        let bandwidth = by_poles(bandwidth, other.as_ref().and_then(|t| first(&t.crossings)));
         m.metric("bandwidth", bandwidth.with_all(margins.crossings.clone()));
-        let phase = match margins.phase_margin {
-            Some(_) => routed(
-                margins.phase_margin,
-                Unit::Degree,
-                "",
-                other.as_ref().and_then(|t| t.phase_margin),
-                route,
-                "1e-6 relative",
-                close(1e-6),
-            ),
-            None => Metric::none(Unit::Degree, "|G| never crosses 1"),
-        };
+        let phase = or(margins.phase_margin, Unit::Degree, never(Unit::Degree));
+        let phase = by_poles(phase, other.as_ref().and_then(|t| t.phase_margin));
         m.metric("phase_margin", phase.with_all(margins.phase_margins.clone()));
-        let gain = routed(
-            margins.gain_margin,
-            Unit::Decibel,
-            "never crosses",
-            other.as_ref().and_then(|t| t.gain_margin),
-            route,
-            "1e-6 relative",
-            close(1e-6),
-        );
+        let gain = or(margins.gain_margin, Unit::Decibel, Metric::unbounded(Unit::Decibel, "never crosses"));
+        let gain = by_poles(gain, other.as_ref().and_then(|t| t.gain_margin));
         m.metric("gain_margin", gain.with_all(margins.gain_margins.clone()));
     }
 
-    fn sampled_phase_margin(&self) -> (Metric, Vec<f64>) {
-        let sampled = self.sampled.margins();
-        let Some(value) = sampled.phase_margin else {
-            return (
-                Metric::none(Unit::Degree, "no unity gain below half the detector frequency"),
-                Vec::new(),
-            );
-        };
-        let other = self.second(twice::sampled::phase_margin);
-        let agree = |a: f64, b: f64| (a - b).abs() <= 0.01;
-        (routed(Some(value), Unit::Degree, "", other, "alias sum", "0.01 deg", agree), Vec::new())
+    fn sampled_phase_margin(&self) -> Metric {
+        let margin = self.sampled.margins().phase_margin;
+        let margin = or(margin, Unit::Degree, Metric::none(Unit::Degree, NO_UNITY_GAIN));
+        let other = margin.number().and_then(|_| self.second(twice::sampled::phase_margin));
+        routed(margin, other, "alias sum", "0.01 deg", |a, b| (a - b).abs() <= 0.01)
     }
 
     fn impedance(&self) -> Metric {
-        let value = self.linear.impedance(self.bandwidth).norm();
         let at = self.bandwidth;
+        let value = self.linear.impedance(at).norm();
         let other = self.second(|case| twice::impedance::impedance(case, at)).map(nalgebra::Complex::norm);
-        routed(Some(value), Unit::Ohm, "", other, "poles and zeros", "1e-6 relative", close(1e-6))
+        by_poles(Metric::real(value, Unit::Ohm), other)
     }
 
     /// Noise of a passive filter's resistors on the tuning line over all frequencies, V rms, by two routes.
@@ -384,6 +316,6 @@ impl SolvedLoop {
         let ladder = Ladder::new(&self.case);
         let parts = integrated_voltages(&self.case, |f| ladder.response(f));
         let value = parts.iter().map(|(_, variance)| variance).sum::<f64>().sqrt();
-        Some(routed(Some(value), Unit::Volt, "", Some(other), "kT/C identity", "0.1 %", close(1e-3)))
+        Some(routed(Metric::real(value, Unit::Volt), Some(other), "kT/C identity", "0.1 %", close(1e-3)))
     }
 }
