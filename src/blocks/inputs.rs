@@ -8,7 +8,7 @@ use super::again::{Again, Levels, Spared, Trial};
 use super::prelude::*;
 use super::{SolvedLoop, phase_noise::SolvedNoise, values::Values};
 use crate::note::{place::Place, read_data};
-use crate::results::find_below;
+use crate::results::{find_below, one_number};
 use crate::source::{Files, SourceMap, Span};
 use crate::units::{QuantityFault, parse_as};
 
@@ -173,14 +173,7 @@ impl Inputs<'_> {
     /// # Errors
     /// [`LookupFault`] with what is there instead.
     pub fn metric(&self, path: &MetricPath) -> Result<Metric, LookupFault> {
-        match self.node(path)? {
-            Node::Metric(metric) => Ok(metric),
-            _ => Err(LookupFault {
-                wrong: path.names.last().unwrap_or(&path.block).clone(),
-                known: Vec::new(),
-                message: format!("`{}` is not one number", path.names.last().unwrap_or(&path.block)),
-            }),
-        }
+        one_number(self.node(path)?, path)
     }
 
     /// The result a dotted name leads to.
@@ -188,23 +181,14 @@ impl Inputs<'_> {
     /// # Errors
     /// [`LookupFault`] with what is there instead.
     pub fn node(&self, path: &MetricPath) -> Result<Node, LookupFault> {
+        let names = self.catalog.blocks.iter().map(|(name, _)| name.as_str());
         if path.names.is_empty() {
             if let Some(quantity) = self.values_quantity(path) {
                 return Ok(Node::Metric(Metric::real(quantity.value, quantity.unit)));
             }
-            let mut known: Vec<String> = self
-                .solved
-                .values()
-                .filter_map(|s| s.solved.model.downcast_ref::<Values>())
-                .flat_map(|values| values.0.keys().cloned())
-                .collect();
-            known.extend(self.catalog.blocks.iter().map(|(name, _)| name.clone()));
-            let message = if self.solved.contains_key(&path.block) {
-                format!("`{}` is a block, not a number", path.block)
-            } else {
-                format!("there is no value `{}`", path.block)
-            };
-            return Err(LookupFault { wrong: path.block.clone(), known, message });
+            let values = self.solved.values().filter_map(|s| s.solved.model.downcast_ref::<Values>());
+            let known = values.flat_map(|values| values.0.keys().map(String::as_str));
+            return Err(LookupFault::no_value(&path.block, known, names));
         }
         match self.solved.get(&path.block) {
             Some(solution) => {
@@ -212,16 +196,12 @@ impl Inputs<'_> {
                 let roots = [Some(&solved.metrics), solved.fields.as_ref(), Some(&solved.beside)];
                 find_below(&path.block, &roots, &solved.functions, &path.names, path.argument.as_deref())
             }
-            None => Err(LookupFault {
-                wrong: path.block.clone(),
-                known: self.catalog.blocks.iter().map(|(name, _)| name.clone()).collect(),
-                message: format!("there is no block `{}`", path.block),
-            }),
+            None => Err(LookupFault::no_block(&path.block, names)),
         }
     }
 
     /// Offsets (Hz) and levels (dBc/Hz) of a data file named by the `file` field of `group`.
-    pub fn level_file(&self, _given: &Given, group: &Fields, faults: &mut Faults) -> Option<Vec<(f64, f64)>> {
+    pub fn level_file(&self, group: &Fields, faults: &mut Faults) -> Option<Vec<(f64, f64)>> {
         let place = group.place("file");
         let units = [Unit::Hertz, Unit::DecibelCarrierPerHertz];
         let mut found = Vec::new();

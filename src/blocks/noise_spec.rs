@@ -14,22 +14,11 @@ pub enum NoiseSpec {
 }
 
 impl NoiseSpec {
-    /// From a field of the block.
-    pub fn read(given: &Given, name: &str, inputs: &Inputs<'_>, faults: &mut Faults) -> Option<Self> {
-        Self::read_in(given, &given.fields, name, inputs, faults)
-    }
-
-    /// From a field of a group inside the block.
-    pub fn read_in(
-        given: &Given,
-        fields: &Fields,
-        name: &str,
-        inputs: &Inputs<'_>,
-        faults: &mut Faults,
-    ) -> Option<Self> {
+    /// From a field of the block, or of a group inside it.
+    pub fn read(fields: &Fields, name: &str, inputs: &Inputs<'_>, faults: &mut Faults) -> Option<Self> {
         match fields.get(name).map(|c| &c.value)? {
             Item::Table(_) | Item::Group(_) if fields.group(name).is_none_or(|g| !g.written("of")) => {
-                table(given, fields, name, inputs, faults).map(Arc::new).map(Self::Table)
+                table(fields, name, inputs, faults).map(Arc::new).map(Self::Table)
             }
             Item::Group(group) => {
                 let of = group.block("of")?;
@@ -48,7 +37,7 @@ impl NoiseSpec {
                 for item in items {
                     let Item::Group(one) = &item.value else { continue };
                     positive_in(one, "at", faults);
-                    let levels = table(given, one, "table", inputs, faults);
+                    let levels = table(one, "table", inputs, faults);
                     carriers.extend(one.quantity("at").zip(levels));
                 }
                 carriers.sort_by(|a, b| a.0.total_cmp(&b.0));
@@ -140,18 +129,12 @@ fn common_offsets(a: &LevelTable, b: &LevelTable) -> Vec<f64> {
 }
 
 /// A table written out or read from a CSV file.
-fn table(
-    given: &Given,
-    fields: &Fields,
-    name: &str,
-    inputs: &Inputs<'_>,
-    faults: &mut Faults,
-) -> Option<LevelTable> {
+fn table(fields: &Fields, name: &str, inputs: &Inputs<'_>, faults: &mut Faults) -> Option<LevelTable> {
     match fields.get(name).map(|c| &c.value)? {
         Item::Table(rows) => level_table_in(fields, name, rows.iter().map(|row| (row.at, row.value)), faults),
         Item::Group(group) => {
             let place = group.place("file");
-            let rows = inputs.level_file(given, group, faults)?;
+            let rows = inputs.level_file(group, faults)?;
             if rows.is_empty() {
                 faults.place(place, "data-empty", "the file has no rows");
                 return None;

@@ -82,11 +82,11 @@ impl Kind for OscillatorKind {
         if given.fields.written("bands") {
             for (key, checked) in given.fields.entries("bands") {
                 if let Item::Group(own) = &checked.value {
-                    bands.extend(band(given, &key.name, own, Some(&given.fields), inputs, &mut faults));
+                    bands.extend(band(&key.name, own, Some(&given.fields), inputs, &mut faults));
                 }
             }
         } else {
-            bands.extend(band(given, "", &given.fields, None, inputs, &mut faults));
+            bands.extend(band("", &given.fields, None, inputs, &mut faults));
         }
         faults.done()?;
         let mut answer = Solved::facts(given, Oscillator { bands });
@@ -97,7 +97,6 @@ impl Kind for OscillatorKind {
 
 /// One band from its own fields, with the block's where it has none.
 fn band(
-    given: &Given,
     name: &str,
     own: &Fields,
     common: Option<&Fields>,
@@ -128,7 +127,7 @@ fn band(
     Some(Band {
         name: name.to_owned(),
         tuning: tuning(own, common, faults)?,
-        phase_noise: NoiseSpec::read_in(given, from("phase_noise"), "phase_noise", inputs, faults),
+        phase_noise: NoiseSpec::read(from("phase_noise"), "phase_noise", inputs, faults),
         phase_noise_at: quantity("phase_noise_at"),
         input_capacitance: quantity("input_capacitance").unwrap_or(0.0),
         input_leakage: quantity("input_leakage").unwrap_or(0.0),

@@ -84,7 +84,7 @@ impl Kind for ReferenceKind {
     fn solve(&self, given: &Given, inputs: &Inputs<'_>) -> Answer {
         let mut faults = Faults::new(given);
         given.positive("frequency", &mut faults);
-        let phase_noise = NoiseSpec::read(given, "phase_noise", inputs, &mut faults);
+        let phase_noise = NoiseSpec::read(&given.fields, "phase_noise", inputs, &mut faults);
         warn_about_carrier(given, phase_noise.as_ref(), &mut faults);
         faults.done()?;
         let reference = Reference {

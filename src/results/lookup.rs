@@ -60,22 +60,11 @@ impl Store {
             if let Some(node) = values.iter().find_map(|b| b.results.metrics.get(&path.block)) {
                 return Ok(node.clone());
             }
-            let mut known: Vec<String> =
-                values.iter().flat_map(|b| b.results.metrics.names()).map(str::to_owned).collect();
-            known.extend(self.blocks.iter().map(|b| b.name.clone()));
-            let message = if self.block(&path.block).is_some() {
-                format!("`{}` is a block, not a number", path.block)
-            } else {
-                format!("there is no value `{}`", path.block)
-            };
-            return Err(LookupFault { wrong: path.block.clone(), known, message });
+            let known = values.iter().flat_map(|b| b.results.metrics.names());
+            return Err(LookupFault::no_value(&path.block, known, self.names()));
         }
         let Some(block) = self.block(&path.block) else {
-            return Err(LookupFault {
-                wrong: path.block.clone(),
-                known: self.blocks.iter().map(|b| b.name.clone()).collect(),
-                message: format!("there is no block `{}`", path.block),
-            });
+            return Err(LookupFault::no_block(&path.block, self.names()));
         };
         block.find(&path.names, path.argument.as_deref())
     }
@@ -85,18 +74,48 @@ impl Store {
     /// # Errors
     /// [`LookupFault`], also where it leads to something other than one number.
     pub fn metric(&self, path: &MetricPath) -> Result<Metric, LookupFault> {
-        match self.find(path)? {
-            Node::Metric(metric) => Ok(metric),
-            other => Err(LookupFault {
-                wrong: path.names.last().cloned().unwrap_or_default(),
-                known: if let Node::Group(group) = &other {
-                    group.names().map(str::to_owned).collect()
-                } else {
-                    Vec::new()
-                },
-                message: format!("`{}` is not one number", path.names.last().unwrap_or(&path.block)),
-            }),
-        }
+        one_number(self.find(path)?, path)
+    }
+
+    /// Names of all blocks, in the order of the note.
+    fn names(&self) -> impl Iterator<Item = &str> + Clone {
+        self.blocks.iter().map(|block| block.name.as_str())
+    }
+}
+
+/// The number that a name has led to.
+///
+/// # Errors
+/// [`LookupFault`] where it is something other than one number.
+pub fn one_number(node: Node, path: &MetricPath) -> Result<Metric, LookupFault> {
+    let known = match node {
+        Node::Metric(metric) => return Ok(metric),
+        Node::Group(group) => group.names().map(str::to_owned).collect(),
+        _ => Vec::new(),
+    };
+    let word = path.names.last().unwrap_or(&path.block);
+    Err(LookupFault { wrong: word.clone(), known, message: format!("`{word}` is not one number") })
+}
+
+impl LookupFault {
+    /// A word that is no value, of these values and blocks.
+    pub fn no_value<'a>(
+        word: &str,
+        values: impl Iterator<Item = &'a str>,
+        blocks: impl Iterator<Item = &'a str> + Clone,
+    ) -> Self {
+        let message = if blocks.clone().any(|name| name == word) {
+            format!("`{word}` is a block, not a number")
+        } else {
+            format!("there is no value `{word}`")
+        };
+        Self { wrong: word.to_owned(), known: values.chain(blocks).map(str::to_owned).collect(), message }
+    }
+
+    /// A word that is none of these blocks.
+    pub fn no_block<'a>(word: &str, blocks: impl Iterator<Item = &'a str>) -> Self {
+        let message = format!("there is no block `{word}`");
+        Self { wrong: word.to_owned(), known: blocks.map(str::to_owned).collect(), message }
     }
 }
 

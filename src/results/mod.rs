@@ -7,7 +7,7 @@ mod store;
 
 pub use json::{TOOL, group_json, to_json, to_text};
 pub use judge::{Judgement, Limit, MaskPoint, mask_level};
-pub use lookup::{LookupFault, MetricPath, find_below};
+pub use lookup::{LookupFault, MetricPath, find_below, one_number};
 pub use store::{
     BlockResult, Group, Metric, MetricFunction, Node, Number, Remedy, Results, Second, State, Store, Verdict,
     Warning,
