@@ -7,6 +7,7 @@ use std::io::{self, IsTerminal, Write};
 use super::args::Colour;
 use super::exit::Exit;
 use crate::diag::{Diagnostic, Severity, render};
+use crate::disk::DiskError;
 use crate::source::SourceMap;
 
 /// Whether a stream still takes anything.
@@ -144,6 +145,12 @@ impl Console {
     /// Tells an error that has no place in a text.
     pub fn error(&mut self, id: &'static str, message: impl Into<String>) {
         self.fault(&Diagnostic::error(id, message));
+    }
+
+    /// Tells what the file system refused; returns how the program ends for it.
+    pub fn disk(&mut self, error: &DiskError) -> Exit {
+        self.error("file-system", error.to_string());
+        Exit::Disk
     }
 
     /// As [`Console::error`], with its hints.

@@ -33,10 +33,7 @@ impl NoteFile {
 
     /// Its folder, to read from.
     pub fn open(&self, console: &mut Console) -> Result<Folder, Exit> {
-        Folder::open(&self.folder).map_err(|error| {
-            console.error("file-system", error.to_string());
-            Exit::Disk
-        })
+        Folder::open(&self.folder).map_err(|error| console.disk(&error))
     }
 }
 
@@ -85,10 +82,7 @@ pub(super) fn notes_of(paths: &[PathBuf], console: &mut Console) -> (Vec<NoteFil
 }
 
 fn of_folder(folder: &Path, console: &mut Console) -> Result<Vec<PathBuf>, Exit> {
-    let found = notes_in(folder).map_err(|error| {
-        console.error("file-system", error.to_string());
-        Exit::Disk
-    })?;
+    let found = notes_in(folder).map_err(|error| console.disk(&error))?;
     for path in &found.skipped {
         console.note(&format!("skipped {}: it does not open with front matter", path.display()));
     }

@@ -7,7 +7,7 @@ use super::exit::Exit;
 use super::solving::Wish;
 use super::typeset::{Press, beside, folder_name, keep_outdated, stage};
 use crate::diag::Diagnostic;
-use crate::disk::{DiskError, remove_file, replace_file};
+use crate::disk::{remove_file, replace_file};
 use crate::document::Edition;
 use crate::pipeline::{Solved, bind};
 use crate::typeset::{Compile, CompileError, PATIENCE, creation_timestamp};
@@ -46,11 +46,7 @@ impl Binding<'_> {
         let edition = solved().next().map_or(Edition::Review, |solved| solved.edition);
         let folder = folder_name(&format!("{}.package", self.name), edition, !self.wish.with.is_empty());
         let target = press.into.join(folder);
-        let disk = |error: DiskError, console: &mut Console| {
-            console.error("file-system", error.to_string());
-            Exit::Disk
-        };
-        let mut staging = stage(&target, &products).map_err(|error| disk(error, console))?;
+        let mut staging = stage(&target, &products).map_err(|error| console.disk(&error))?;
         let failed = beside(&target, ".failed.typ");
         if let Some(typesetter) = press.typesetter {
             let compile = Compile {
@@ -75,14 +71,14 @@ impl Binding<'_> {
                     tell(&error, console);
                     let source = products.iter().find(|file| file.path == compile.source);
                     let source = source.map_or(&[][..], |file| &file.bytes);
-                    replace_file(&failed, source).map_err(|error| disk(error, console))?;
+                    replace_file(&failed, source).map_err(|error| console.disk(&error))?;
                     return Err(Exit::Typesetter);
                 }
             }
         } else {
-            keep_outdated(&mut staging, self.name).map_err(|error| disk(error, console))?;
+            keep_outdated(&mut staging, self.name).map_err(|error| console.disk(&error))?;
         }
-        staging.commit().and_then(|()| remove_file(&failed)).map_err(|error| disk(error, console))?;
+        staging.commit().and_then(|()| remove_file(&failed)).map_err(|error| console.disk(&error))?;
         let main = target.join(self.name);
         let ending = if press.typesetter.is_some() { "pdf" } else { "typ" };
         console.line(&format!(

@@ -5,7 +5,6 @@ use super::compare::report;
 use super::console::Console;
 use super::exit::Exit;
 use super::pdf::{self, NoPdf};
-use super::seal::disk;
 use super::sealed::{load, open_sealed, side, solve_sealed};
 use crate::archive::{RESULTS, Sealed, sha256};
 use crate::compare::{Side, compare};
@@ -114,6 +113,6 @@ fn document(
             console.error("typesetter-failed", format!("its PDF can't be made again: {error}"));
             Err(Exit::Typesetter)
         }
-        Err(NoPdf::Disk(error)) => Err(disk(&error, console)),
+        Err(NoPdf::Disk(error)) => Err(console.disk(&error)),
     }
 }

@@ -14,7 +14,7 @@ use super::typeset::{own_look, products};
 use super::typesetter::choose;
 use crate::archive::{self, FORMAT, Manifest, NOTE, RESULTS, Sealed, TEMPLATE};
 use crate::diag::Diagnostic;
-use crate::disk::{DiskError, Why, create_file};
+use crate::disk::{Why, create_file};
 use crate::document::Edition;
 use crate::pipeline::{Kept, Solved};
 use crate::results::TOOL;
@@ -79,7 +79,7 @@ fn seal(args: &args::Seal, console: &mut Console) -> Result<(), Exit> {
     })?;
     create_file(&target, &bytes).map_err(|error| match error.why {
         Why::Exists => taken(&target, console),
-        _ => disk(&error, console),
+        _ => console.disk(&error),
     })?;
     console.line(&format!("sealed {} ({count} files and the manifest)", target.display()));
     console.line(&format!("sha256 {}", archive::sha256(&bytes)));
@@ -128,7 +128,7 @@ fn taken(target: &Path, console: &mut Console) -> Exit {
 
 fn no_pdf(error: NoPdf, shown: &str, console: &mut Console) -> Exit {
     match error {
-        NoPdf::Disk(error) => disk(&error, console),
+        NoPdf::Disk(error) => console.disk(&error),
         NoPdf::Typesetter(error) => {
             if let CompileError::Failed(messages) = &error {
                 for message in messages {
@@ -141,11 +141,6 @@ fn no_pdf(error: NoPdf, shown: &str, console: &mut Console) -> Exit {
             Exit::Typesetter
         }
     }
-}
-
-pub(super) fn disk(error: &DiskError, console: &mut Console) -> Exit {
-    console.error("file-system", error.to_string());
-    Exit::Disk
 }
 
 #[cfg(test)]

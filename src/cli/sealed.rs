@@ -7,7 +7,6 @@ use std::path::Path;
 
 use super::console::Console;
 use super::exit::Exit;
-use super::seal::disk;
 use crate::archive::{MAX_SEALED, NOTE, RESULTS, Sealed, TEMPLATE, open, sha256};
 use crate::compare::Side;
 use crate::diag::Diagnostic;
@@ -29,13 +28,13 @@ pub(super) fn load(path: &Path, console: &mut Console) -> Result<Vec<u8>, Exit> 
             console.error("no-such-file", format!("there is no file `{}`", path.display()));
             return Err(Exit::Faulty);
         }
-        Err(error) => return Err(disk(&fault(error), console)),
+        Err(error) => return Err(console.disk(&fault(error))),
     }
     let mut bytes = Vec::new();
     File::open(path)
         // One byte more than is allowed: then it is refused for its size.
         .and_then(|file| file.take(MAX_SEALED as u64 + 1).read_to_end(&mut bytes))
-        .map_err(|error| disk(&fault(error), console))?;
+        .map_err(|error| console.disk(&fault(error)))?;
     Ok(bytes)
 }
 

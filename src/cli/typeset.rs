@@ -141,16 +141,12 @@ impl Press<'_> {
     pub fn write(&self, made: &Made<'_>, what_if: bool, console: &mut Console) -> Result<Written, Exit> {
         let Made { note, files, outcome, solved } = *made;
         let target = self.into.join(folder_name(&note.name, solved.edition, what_if));
-        let disk = |error: DiskError, console: &mut Console| {
-            console.error("file-system", error.to_string());
-            Exit::Disk
-        };
         // A fault in one format does not hide those of the others.
         let first = match to_typeset(solved) {
             Ok(first) => first,
             Err(_) => products(solved, self.also, outcome, console)?,
         };
-        let mut staging = stage(&target, &first).map_err(|error| disk(error, console))?;
+        let mut staging = stage(&target, &first).map_err(|error| console.disk(&error))?;
         let failed = beside(&target, ".failed.typ");
         let others = || beside_it(solved, self.also);
         let (others, typeset) = match self.typesetter {
@@ -182,15 +178,15 @@ impl Press<'_> {
             }
             Some((proof, Err(error))) => {
                 proof.tell_failure(&error, &failed, console);
-                replace_file(&failed, proof.source.as_bytes()).map_err(|error| disk(error, console))?;
+                replace_file(&failed, proof.source.as_bytes()).map_err(|error| console.disk(&error))?;
                 return Err(Exit::Typesetter);
             }
-            None => keep_outdated(&mut staging, &note.name).map_err(|error| disk(error, console))?,
+            None => keep_outdated(&mut staging, &note.name).map_err(|error| console.disk(&error))?,
         }
         for file in &others {
-            staging.write(&file.path, &file.bytes).map_err(|error| disk(error, console))?;
+            staging.write(&file.path, &file.bytes).map_err(|error| console.disk(&error))?;
         }
-        staging.commit().and_then(|()| remove_file(&failed)).map_err(|error| disk(error, console))?;
+        staging.commit().and_then(|()| remove_file(&failed)).map_err(|error| console.disk(&error))?;
         let under =
             |folder: &str| first.iter().chain(&others).filter(|file| file.path.starts_with(folder)).count();
         Ok(Written { target, counts: ["figures/", "tables/"].map(under) })

@@ -2,6 +2,7 @@
 
 #![allow(clippy::disallowed_methods, reason = "this is the folder that reads and writes files")]
 
+mod beside;
 mod folder;
 mod lock;
 mod notes;

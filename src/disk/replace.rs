@@ -2,9 +2,10 @@
 
 use std::fs;
 use std::io::{self, Write};
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::time::Duration;
 
+use super::beside::{Beside, made_parent};
 use super::{DiskError, Lock, Staging, Why};
 
 /// How long to wait for another run that makes the same file.
@@ -31,12 +32,7 @@ pub fn replace_folder<'a>(
 /// What the system says.
 pub fn replace_file(target: &Path, bytes: &[u8]) -> Result<(), DiskError> {
     let fault = |error| DiskError::new("could not write", target, error);
-    let parent = match target.parent() {
-        Some(parent) if !parent.as_os_str().is_empty() => parent,
-        _ => Path::new("."),
-    };
-    fs::create_dir_all(parent).map_err(|e| DiskError::new("could not create", parent, e))?;
-    let mut file = tempfile::NamedTempFile::new_in(parent).map_err(fault)?;
+    let mut file = tempfile::NamedTempFile::new_in(made_parent(target)?).map_err(fault)?;
     file.write_all(bytes).map_err(fault)?;
     file.as_file().sync_all().map_err(fault)?;
     file.persist(target).map_err(|e| fault(e.error))?;
@@ -49,22 +45,9 @@ pub fn replace_file(target: &Path, bytes: &[u8]) -> Result<(), DiskError> {
 /// [`Why::Exists`] where there is one of that name; else what the system says.
 pub fn create_file(target: &Path, bytes: &[u8]) -> Result<(), DiskError> {
     let fault = |error| DiskError::new("could not write", target, error);
-    let parent = match target.parent() {
-        Some(parent) if !parent.as_os_str().is_empty() => parent,
-        _ => Path::new("."),
-    };
-    let Some(name) = target.file_name() else {
-        return Err(DiskError::because("could not write", target, Why::BadName));
-    };
-    fs::create_dir_all(parent).map_err(|e| DiskError::new("could not create", parent, e))?;
-    let beside = |ending: &str| -> PathBuf {
-        let mut hidden = std::ffi::OsString::from(".");
-        hidden.push(name);
-        hidden.push(ending);
-        parent.join(hidden)
-    };
-    let _lock = Lock::take(&beside(".lock"), PATIENCE, || {})?;
-    let new = beside(".new");
+    let beside = Beside::of(target)?;
+    let _lock = Lock::take(&beside.hidden(".lock"), PATIENCE, || {})?;
+    let new = beside.hidden(".new");
     remove_file(&new)?;
     let written = fs::File::create_new(&new)
         .and_then(|mut file| file.write_all(bytes).and_then(|()| file.sync_all()))

@@ -1,7 +1,6 @@
 //! A result folder in the making, beside the one it will replace.
 
 use std::collections::BTreeSet;
-use std::ffi::OsString;
 use std::fs::{self, File};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
@@ -9,6 +8,7 @@ use std::sync::mpsc::{self, Sender};
 use std::thread::{self, JoinHandle};
 use std::time::Duration;
 
+use super::beside::{Beside, parent};
 use super::{DiskError, Lock, Why};
 use crate::source::confine;
 
@@ -74,22 +74,9 @@ impl Staging {
     /// # Errors
     /// [`Why::Foreign`] where `target` holds files but no results, [`Why::Locked`], or what the system says.
     pub fn begin(target: &Path) -> Result<Self, DiskError> {
-        let Some(name) = target.file_name() else {
-            return Err(DiskError::because("could not write", target, Why::BadName));
-        };
-        let parent = match target.parent() {
-            Some(parent) if !parent.as_os_str().is_empty() => parent,
-            _ => Path::new("."),
-        };
-        fs::create_dir_all(parent).map_err(|e| DiskError::new("could not create", parent, e))?;
-        let hidden = |ending: &str| {
-            let mut hidden = OsString::from(".");
-            hidden.push(name);
-            hidden.push(ending);
-            parent.join(hidden)
-        };
-        let lock = Lock::take(&hidden(".lock"), PATIENCE, || {})?;
-        let (new, old) = (hidden(".new"), hidden(".old"));
+        let beside = Beside::of(target)?;
+        let lock = Lock::take(&beside.hidden(".lock"), PATIENCE, || {})?;
+        let (new, old) = (beside.hidden(".new"), beside.hidden(".old"));
         recover(target, &new, &old)?;
         if !replaceable(target)? {
             return Err(DiskError::because("will not replace", target, Why::Foreign));
@@ -201,9 +188,7 @@ impl Drop for Staging {
 
 /// Brings a swap to the disk. Not every file system can; it has happened all the same.
 fn sync_folder(target: &Path) {
-    if let Some(parent) = target.parent() {
-        let _ = File::open(parent).and_then(|folder| folder.sync_all());
-    }
+    let _ = File::open(parent(target)).and_then(|folder| folder.sync_all());
 }
 
 /// Whether a file holds just these bytes.
