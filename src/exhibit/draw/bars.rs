@@ -1,6 +1,6 @@
 //! Horizontal bars: who owns the jitter.
 
-use super::scene::{Anchor, Colour, FRAME, LEADING, Layout, SIZE, Stroke, Text, WIDTH, at};
+use super::scene::{Anchor, FRAME, GRID, LEADING, Layout, SIZE, Stroke, Text, WIDTH, at, first_baseline};
 use super::{DrawFault, palette, text};
 use crate::exhibit::figure::Bars;
 
@@ -9,7 +9,6 @@ const BAR: f64 = 11.0;
 const STEP: f64 = 17.0;
 /// Widest names.
 const NAMES: f64 = 120.0;
-const GRID: Colour = Colour(0xD6, 0xDA, 0xDD);
 /// The axis ends at one of these shares, with so many steps of whole percents.
 const ENDS: [(f64, u32); 8] =
     [(0.05, 5), (0.1, 5), (0.2, 5), (0.3, 3), (0.4, 4), (0.5, 5), (0.8, 4), (1.0, 5)];
@@ -57,9 +56,8 @@ pub(super) fn layout(bars: &Bars) -> Result<Layout, DrawFault> {
         let middle = top + BAR / 2.0;
         let area = super::scene::Rect { left, top: *top, right: left + length.max(0.6), bottom: top + BAR };
         layout.fill(area.corners(), palette::fill(*role));
-        let first = middle + 0.31 * SIZE - (lines.len().max(1) - 1) as f64 * LEADING / 2.0;
-        layout.lines(lines, at(left - 6.0, first), Anchor::End);
-        let place = at(area.right + 5.0, middle + 0.31 * SIZE);
+        layout.lines(lines, at(left - 6.0, first_baseline(middle, lines.len())), Anchor::End);
+        let place = at(area.right + 5.0, first_baseline(middle, 1));
         layout.texts.push(Text { backed: true, ..Text::new(value, place, Anchor::Start) });
     }
     layout.line(vec![at(left, 2.0), at(left, bottom + 3.0)], &Stroke::solid(FRAME, 0.8));

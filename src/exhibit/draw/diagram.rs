@@ -1,6 +1,8 @@
 //! The loop as blocks, with the plan's numbers on them.
 
-use super::scene::{Anchor, Colour, INK, LEADING, Layout, Point, Rect, SIZE, Stroke, WIDTH, at};
+use super::scene::{
+    Anchor, Colour, INK, LEADING, Layout, Point, Rect, SIZE, Stroke, WIDTH, at, first_baseline,
+};
 use super::symbols::{head_right, node, wire};
 use super::text;
 use crate::exhibit::figure::LoopDiagram;
@@ -40,8 +42,7 @@ impl Block {
         // Past the start, so that the corner is closed.
         outline.push(at(area.left + 1.0, area.top));
         layout.line(outline, &Stroke::solid(INK, 0.8));
-        let first = f64::midpoint(area.top, area.bottom) + 0.31 * SIZE
-            - (self.lines.len().max(1) - 1) as f64 * LEADING / 2.0;
+        let first = first_baseline(f64::midpoint(area.top, area.bottom), self.lines.len());
         layout.lines(&self.lines, at(f64::midpoint(area.left, area.right), first), Anchor::Middle);
     }
 }
@@ -98,8 +99,7 @@ pub(super) fn layout(plan: &LoopDiagram) -> Layout {
         x = area.right + after;
         areas.push(area);
     }
-    let first = middle + 0.31 * SIZE - (output.len().max(1) - 1) as f64 * LEADING / 2.0;
-    layout.lines(&output, at(x + 3.0, first), Anchor::Start);
+    layout.lines(&output, at(x + 3.0, first_baseline(middle, output.len())), Anchor::Start);
     feedback(&mut layout, plan, &areas[detector], branch);
     layout
 }

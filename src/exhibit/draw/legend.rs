@@ -1,7 +1,6 @@
 //! The column right of a panel that names its curves.
 
-use super::scene::LEADING;
-use super::scene::{Anchor, Colour, Layout, PAPER, Point, Rect, SIZE, Stroke, at};
+use super::scene::{Anchor, Colour, LEADING, Layout, PAPER, Point, Rect, SIZE, Stroke, at, first_baseline};
 use super::text;
 
 /// Length of a sample, pt.
@@ -68,7 +67,7 @@ pub(super) fn draw(layout: &mut Layout, entries: &[Entry], panel: &Rect) {
     for (entry, top) in entries.iter().zip(tops(entries, panel)) {
         let middle = top + LEADING / 2.0;
         sample(layout, &entry.sample, left, middle);
-        layout.lines(&entry.lines, at(left + SAMPLE + GAP, middle + 0.31 * SIZE), Anchor::Start);
+        layout.lines(&entry.lines, at(left + SAMPLE + GAP, first_baseline(middle, 1)), Anchor::Start);
     }
 }
 

@@ -7,7 +7,8 @@ use super::band::Band;
 use super::legend::{self, Entry, Sample};
 use super::place::{Place, Placer, nearest};
 use super::scene::{
-    Anchor, Colour, FRAME, INK, LEADING, Layout, PAPER, Point, Rect, SIZE, Stroke, Text, WIDTH, at,
+    Anchor, Colour, FRAME, GRID, INK, LEADING, Layout, PAPER, Point, Rect, SIZE, Stroke, Text, WIDTH, at,
+    first_baseline,
 };
 use super::screen::{Chart, ChartCurve, ChartPanel, group_name};
 use super::{DrawFault, clip, decimate, map, palette, text};
@@ -17,8 +18,7 @@ use crate::exhibit::figure::{Curve, Mark, Panel, Plot, Role};
 pub(super) const RING: f64 = 2.2;
 /// From the middle of a line's head to its corners, pt.
 const HEAD: f64 = 2.6;
-/// Lines of the grid at labels, and between them.
-const GRID: Colour = Colour(0xD6, 0xDA, 0xDD);
+/// Lines of the grid between labels.
 const FINE_GRID: Colour = Colour(0xEC, 0xEE, 0xF0);
 /// Length of the ticks, pt.
 const TICK: f64 = 3.0;
@@ -412,7 +412,7 @@ impl Frame<'_> {
         for (v, label) in &self.y.major {
             let p = self.at(0.0, *v);
             layout.line(vec![p, at(p.x - TICK, p.y)], &edge);
-            layout.text(label, at(p.x - TICK - 2.0, p.y + 0.31 * SIZE), Anchor::End);
+            layout.text(label, at(p.x - TICK - 2.0, first_baseline(p.y, 1)), Anchor::End);
         }
         for (u, _) in &x.major {
             let p = self.at(*u, 0.0);

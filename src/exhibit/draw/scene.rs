@@ -18,6 +18,15 @@ pub(super) const FRAME: Colour = Colour(0x5A, 0x61, 0x68);
 /// Paper.
 pub(super) const PAPER: Colour = Colour(0xFF, 0xFF, 0xFF);
 
+/// Lines of the grid at labels.
+pub(super) const GRID: Colour = Colour(0xD6, 0xDA, 0xDD);
+
+/// The baseline of the first of so many lines of text that stand centred round a height.
+pub(super) fn first_baseline(middle: f64, lines: usize) -> f64 {
+    // Half the height of the letters below the middle of a line.
+    middle + 0.31 * SIZE - (lines.max(1) - 1) as f64 * LEADING / 2.0
+}
+
 /// A colour: red, green, blue.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) struct Colour(pub u8, pub u8, pub u8);

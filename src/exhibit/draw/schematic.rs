@@ -1,6 +1,6 @@
 //! The loop filter as a circuit: parts stand as far apart as their words need, so nothing can overlap.
 
-use super::scene::{Anchor, Layout, Point, SIZE, WIDTH, at};
+use super::scene::{Anchor, Layout, Point, SIZE, WIDTH, at, first_baseline};
 use super::symbols::{self, dashed, ground, node, terminal, wire, words_above, words_right};
 use super::{DrawFault, text};
 use crate::exhibit::figure::FilterSchematic;
@@ -147,7 +147,7 @@ impl Sketch<'_> {
         self.layout.line(vec![input, at(rest.x, input.y), rest], &wire());
         terminal(&mut self.layout, rest);
         let bias = self.filter.rest.as_deref().unwrap_or("reference");
-        self.layout.text(bias, at(rest.x + 6.0, rest.y + 0.31 * SIZE), Anchor::Start);
+        self.layout.text(bias, at(rest.x + 6.0, first_baseline(rest.y, 1)), Anchor::Start);
 
         // Feedback, above: two branches of the same length.
         let half = |words: &[String]| (text::widest(words, SIZE) + 8.0).max(38.0);
@@ -192,7 +192,7 @@ impl Sketch<'_> {
         let end = self.end;
         terminal(&mut self.layout, end);
         let words = "to the oscillator";
-        self.layout.text(words, at(end.x + 6.0, end.y + 0.31 * SIZE), Anchor::Start);
+        self.layout.text(words, at(end.x + 6.0, first_baseline(end.y, 1)), Anchor::Start);
     }
 
     /// The drawing in the middle of the text width; wider where it needs more.

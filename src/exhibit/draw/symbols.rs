@@ -1,6 +1,6 @@
 //! Circuit symbols: resistors as rectangles (IEC 60617), all lines of one weight.
 
-use super::scene::{Anchor, INK, Layout, PAPER, Point, Rect, SIZE, Stroke, at};
+use super::scene::{Anchor, INK, Layout, PAPER, Point, Rect, SIZE, Stroke, at, first_baseline};
 use super::text;
 
 /// Length of a resistor, half its width, pt.
@@ -110,6 +110,5 @@ pub(super) fn words_above(layout: &mut Layout, words: &[String], centre: Point, 
 
 /// Name and value, right of a part in an upright wire.
 pub(super) fn words_right(layout: &mut Layout, words: &[String], centre: Point, clear: f64) {
-    let first = centre.y + 0.31 * SIZE - (words.len() as f64 - 1.0) * super::scene::LEADING / 2.0;
-    layout.lines(words, at(centre.x + clear, first), Anchor::Start);
+    layout.lines(words, at(centre.x + clear, first_baseline(centre.y, words.len())), Anchor::Start);
 }
