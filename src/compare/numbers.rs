@@ -95,18 +95,13 @@ fn relative(old: f64, new: f64, unit: Unit) -> f64 {
 }
 
 /// Both printed with as many digits as tell them apart, three at least.
-fn apart(old: f64, new: f64, unit: Unit) -> (String, String) {
+pub(super) fn apart(old: f64, new: f64, unit: Unit) -> (String, String) {
     let show = |value: f64, digits| ascii(&print(value, unit, digits));
     let both = |digits| (show(old, digits), show(new, digits));
     (3..=12)
         .map(|digits| both(Digits::Significant(digits)))
         .find(|(old, new)| old != new)
         .unwrap_or_else(|| both(Digits::All))
-}
-
-/// Two numbers of a unit, printed so that they can be told apart.
-pub(super) fn pair(old: f64, new: f64, unit: Unit) -> (String, String) {
-    apart(old, new, unit)
 }
 
 fn text(leaf: &Leaf) -> String {

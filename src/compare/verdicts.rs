@@ -2,7 +2,7 @@
 
 use serde_json::Value;
 
-use super::numbers::pair;
+use super::numbers::apart;
 use crate::units::{Digits, Unit, ascii, print, print_difference};
 
 /// A requirement whose verdict turned, that came or that went.
@@ -116,7 +116,7 @@ pub(super) fn compare(old: &Value, new: &Value) -> (Vec<Turned>, Vec<Moved>, Vec
                 let show = |m| ascii(&print_difference(m, Unit::Kelvin, Digits::Significant(3)));
                 (show(was), show(is))
             } else {
-                pair(was, is, unit)
+                apart(was, is, unit)
             };
             lost.push(Lost { id, old, new });
         }

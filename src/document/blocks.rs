@@ -155,13 +155,7 @@ fn pairs(group: &Group) -> Option<String> {
     if xs.len() != ys.len() {
         return None;
     }
-    let pair = |(x, y): (&f64, &f64)| {
-        format!(
-            "{}: {}",
-            print(*x, *xu, Digits::Significant(6)).trimmed(),
-            print(*y, *yu, Digits::Significant(6)).trimmed()
-        )
-    };
+    let pair = |(x, y): (&f64, &f64)| format!("{}: {}", six_digits(*x, *xu), six_digits(*y, *yu));
     Some(shortened(&xs.iter().zip(ys).map(pair).collect::<Vec<_>>(), "; "))
 }
 
@@ -196,28 +190,21 @@ fn one(node: &Node) -> String {
             let inner = group.0.iter().map(|(name, node)| format!("{name} {}", one(node)));
             inner.collect::<Vec<_>>().join(", ")
         }
-        Node::Series { unit, values } => shortened(
-            &values.iter().map(|v| print(*v, *unit, Digits::Significant(6)).trimmed()).collect::<Vec<_>>(),
-            ", ",
-        ),
-    }
-}
-
-/// Printed numbers without the noughts behind the point that nobody wrote.
-trait Trimmed {
-    fn trimmed(&self) -> String;
-}
-
-impl Trimmed for String {
-    fn trimmed(&self) -> String {
-        let end =
-            self.find(|c: char| !(c.is_ascii_digit() || c == '.' || c == '\u{2212}')).unwrap_or(self.len());
-        let (number, rest) = self.split_at(end);
-        if !number.contains('.') || rest.starts_with('·') {
-            return self.clone();
+        Node::Series { unit, values } => {
+            shortened(&values.iter().map(|v| six_digits(*v, *unit)).collect::<Vec<_>>(), ", ")
         }
-        format!("{}{rest}", number.trim_end_matches('0').trim_end_matches('.'))
     }
+}
+
+/// A number of six digits, without the noughts behind the point that nobody wrote.
+fn six_digits(value: f64, unit: Unit) -> String {
+    let text = print(value, unit, Digits::Significant(6));
+    let end = text.find(|c: char| !(c.is_ascii_digit() || c == '.' || c == '\u{2212}')).unwrap_or(text.len());
+    let (number, rest) = text.split_at(end);
+    if !number.contains('.') || rest.starts_with('·') {
+        return text;
+    }
+    format!("{}{rest}", number.trim_end_matches('0').trim_end_matches('.'))
 }
 
 #[cfg(test)]

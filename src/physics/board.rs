@@ -3,9 +3,8 @@
 //! Rounding each part by itself lets the errors add up. Here every combination of the two neighbours of each part is
 //! tried, and the one kept that moves bandwidth, phase margin and jitter least and doesn't lift the reference spur.
 
-use std::f64::consts::PI;
-
 use super::PhysicsError;
+use super::derived;
 use super::integral::{Grid, rms_phase};
 use super::linear::Linear;
 use super::noise::{Ladder, Prepared, table_points};
@@ -108,7 +107,7 @@ fn merits(case: &Case, prepared: &Prepared) -> Option<Merits> {
     Some(Merits {
         bandwidth: margins.bandwidth?,
         phase_margin: margins.phase_margin?,
-        jitter: rms_phase(prepared.offsets(), &total) / (2.0 * PI * output),
+        jitter: derived::jitter(rms_phase(prepared.offsets(), &total), output),
         reference_spur: reference_spur(case, &ladder),
     })
 }

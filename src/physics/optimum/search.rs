@@ -1,8 +1,7 @@
 //! One loop after the other: its parts, and what is wanted of it.
 
-use std::f64::consts::PI;
-
 use super::{Candidate, Question, Refusal, SAMPLED_LOSS, SAMPLING_MATTERS, Step};
+use crate::physics::derived;
 use crate::physics::integral::{Grid, rms_phase};
 use crate::physics::noise::{Ladder, Prepared, table_points};
 use crate::physics::part::Filter;
@@ -59,7 +58,7 @@ impl<'q> Search<'q> {
         let mut total = vec![0.0; self.prepared.offsets().len()];
         self.prepared.total_into(&case, &ladder, &mut total);
         let output = case.oscillator.frequency / case.output_divider;
-        let jitter = rms_phase(self.prepared.offsets(), &total) / (2.0 * PI * output);
+        let jitter = derived::jitter(rms_phase(self.prepared.offsets(), &total), output);
         let reference_spur = reference_spur(&case, &ladder);
         let pole_ratios = goal.pole_ratios;
         Ok(Candidate {
