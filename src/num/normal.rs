@@ -5,7 +5,7 @@ use std::f64::consts::{FRAC_1_SQRT_2, PI};
 /// Where the series gives way to the continued fraction.
 const FAR: f64 = 2.5;
 
-/// erfc(x), x >= 0, to about 1e-15 relative.
+/// erfc(x), x >= 0, to about 3e-13 relative (where the series ends it is 1 less nearly 1).
 /// Source: M. Abramowitz and I. A. Stegun, Handbook of Mathematical Functions, 1964: series 7.1.6 near zero, continued
 /// fraction 7.1.14 further out (from memory).
 fn erfc(x: f64) -> f64 {
@@ -21,7 +21,7 @@ fn erfc(x: f64) -> f64 {
         }
         return 1.0 - 2.0 / PI.sqrt() * peak * sum;
     }
-    // From the inside out; forty terms are enough from 2.5 on (tested).
+    // From the inside out; eighty terms are more than enough from 2.5 on (tested).
     let tail = (1..=80).rev().fold(x, |below, k| x + 0.5 * f64::from(k) / below);
     peak / (PI.sqrt() * tail)
 }

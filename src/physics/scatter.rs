@@ -72,7 +72,7 @@ impl Level {
 }
 
 impl Vary {
-    /// Name as in results: `R2`, `gain`, `level.detector`.
+    /// Name as in results: `R2`, `gain`, `level_detector`.
     pub fn name(&self) -> String {
         match self {
             Vary::Part(name, _) => (*name).to_owned(),

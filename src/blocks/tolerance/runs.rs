@@ -1,4 +1,4 @@
-//! The runs: a trial at a time, each from its own stream, eight bytes kept for each metric and trial.
+//! The runs: a trial at a time, each from its own stream; a number is kept for each metric and trial, with a band a few.
 
 use rayon::prelude::*;
 
