@@ -60,7 +60,7 @@ impl Faults {
         let range = &fault.range;
         let diagnostic =
             Diagnostic::error("formula", fault.message.clone()).at(place.part(range.start, range.end));
-        let written = place.written().and_then(|text| text.get(range.clone())).unwrap_or_default();
+        let written = place.written_part(range.start, range.end).unwrap_or_default();
         let wrong = written.rsplit('.').next().unwrap_or_default();
         let diagnostic = diagnostic.nearest(wrong, fault.known.iter().map(String::as_str));
         self.push(diagnostic);

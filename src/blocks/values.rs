@@ -30,7 +30,10 @@ impl Scope for Known<'_> {
     fn value(&self, name: &str) -> Result<(f64, Unit), Unknown> {
         let quantity = match self.own.get(name) {
             Some(found) => found.clone(),
-            None => self.inputs.named(name).map_err(|fault| (fault.message, fault.known))?,
+            None => self.inputs.named(name).map_err(|fault| {
+                let own = self.own.keys().cloned();
+                (fault.message, own.chain(fault.known).collect())
+            })?,
         };
         Ok((quantity.value * quantity.unit.formula_factor(), quantity.unit))
     }

@@ -177,6 +177,14 @@ impl Place {
         self.text().get(found.start..found.end)
     }
 
+    /// A part of a text value as it is written, in bytes of the value; not where quotes or folding change it.
+    pub fn written_part(&self, start: usize, end: usize) -> Option<&str> {
+        match self.found().and_then(|found| found.verbatim) {
+            Some(first) => self.text().get(first + start..first + end),
+            None => self.written()?.get(start..end),
+        }
+    }
+
     /// One character of the block's text.
     pub(super) fn at(&self, offset: usize) -> Span {
         let text = self.text();

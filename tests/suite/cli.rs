@@ -61,6 +61,17 @@ fn a_fault_of_the_command_line_is_told_and_prints_nothing() {
     assert_eq!(place.names(""), ["lo.md"]);
 }
 
+/// Names of the same block are among those that may be meant, and quotes round a formula shift nothing.
+#[test]
+fn a_wrong_name_in_a_formula_has_its_nearest() {
+    let place = Place::new();
+    for formula in ["wdth * 2", "\"wdth * 2\"", "'wdth * 2'"] {
+        let values = format!("width: 5 Hz\ntwice: {{formula: {formula}, unit: Hz}}");
+        place.file("lo.md", format!("---\ntitle: A line\n---\n\n```yaml values given\n{values}\n```\n"));
+        place.run(&["judge", "lo.md"]).fails(2, &["there is no value `wdth`", "did you mean `width`?"]);
+    }
+}
+
 #[test]
 fn judge_prints_the_matrix_and_the_exit_code_follows_the_limit() {
     let place = Place::new();
