@@ -51,16 +51,32 @@ fn cell(cell: &TableCell) -> String {
 
 /// A text cell: quoted where needed, and never a formula to a spreadsheet.
 fn quoted(text: &str) -> String {
-    let mut text = ascii(text);
-    // A spreadsheet computes what starts with one of these; a leading quote makes it text there.
-    if text.trim_start().starts_with(['=', '+', '-', '@', '\t', '\r']) {
-        text.insert(0, '\'');
-    }
-    if text.contains([',', '"', '\n', '\r', ';']) {
+    let text = inert(&ascii(text));
+    if text.contains([',', '"', ';', '\t', '\n', '\r']) {
         format!("\"{}\"", text.replace('"', "\"\""))
     } else {
         text
     }
+}
+
+/// An apostrophe in front of whatever a spreadsheet could take for a formula: at the start of the cell, and after what one
+/// set up for another country parts cells at, since it does not see our quotes in the middle of its own.
+fn inert(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    let mut start = Some(0);
+    for c in text.chars() {
+        if let (Some(at), '=' | '+' | '-' | '@' | '\t' | '\r' | '＝' | '＋' | '－' | '＠') = (start, c) {
+            out.insert(at, '\'');
+            start = None;
+        }
+        out.push(c);
+        if matches!(c, ';' | '\t' | '\n' | '\r') {
+            start = Some(out.len());
+        } else if !c.is_whitespace() && c != '"' {
+            start = None;
+        }
+    }
+    out
 }
 
 #[cfg(test)]
@@ -76,6 +92,12 @@ mod tests {
         assert_eq!(text("=HYPERLINK(\"x\")"), "\"'=HYPERLINK(\"\"x\"\")\"");
         assert_eq!(text(" @sum"), "' @sum");
         assert_eq!(text("-80 dBc"), "'-80 dBc");
+        assert_eq!(text("\u{2212}80 dBc"), "'-80 dBc");
+        assert_eq!(text("\tx"), "\"'\tx\"");
+        assert_eq!(text("a;=1"), "\"a;'=1\"");
+        assert_eq!(text("a; \"+1\""), "\"a;' \"\"+1\"\"\"");
+        assert_eq!(text("＝1"), "'＝1");
+        assert_eq!(text("a = b - c"), "a = b - c");
         assert_eq!(text("a, b"), "\"a, b\"");
         let number = |value| cell(&TableCell::Number { value, unit: Unit::Hertz, text: String::new() });
         assert_eq!(number(-102.5), "-102.5");

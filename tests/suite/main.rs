@@ -29,6 +29,7 @@ mod screen;
 mod sealed;
 mod settling;
 mod spice;
+mod spreadsheets;
 mod start;
 mod torture;
 mod trials;
