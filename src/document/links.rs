@@ -4,6 +4,7 @@ use std::collections::BTreeSet;
 
 use super::{Block, Inline, plain_text};
 use crate::diag::Diagnostic;
+use crate::note::Ids;
 use crate::source::{Span, confine};
 
 /// What an anchor marks.
@@ -48,7 +49,7 @@ pub(super) fn number_headings(blocks: &mut [Block]) -> Vec<Anchor> {
     let shift = levels.iter().min().copied().unwrap_or(1) - 1;
     let mut counts = [0usize; 6];
     let mut before = 0;
-    let mut taken = BTreeSet::new();
+    let mut taken = Ids::default();
     let mut anchors = Vec::new();
     each_heading(blocks, &mut |level, id| {
         // No level is skipped: a reader, and PDF/UA, would look for the one between.
@@ -58,13 +59,7 @@ pub(super) fn number_headings(blocks: &mut [Block]) -> Vec<Anchor> {
         counts[depth - 1] += 1;
         counts[depth..].fill(0);
         let wanted = if id.is_empty() { "section".to_owned() } else { id.clone() };
-        let mut unique = wanted.clone();
-        for n in 2.. {
-            if taken.insert(unique.clone()) {
-                break;
-            }
-            unique = format!("{wanted}-{n}");
-        }
+        let unique = taken.take(&wanted);
         id.clone_from(&unique);
         let number = counts[..depth].iter().map(usize::to_string).collect::<Vec<_>>().join(".");
         anchors.push(Anchor { id: unique, kind: AnchorKind::Section, number });

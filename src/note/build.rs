@@ -9,12 +9,16 @@ mod pieces;
 mod words;
 
 use super::ast::{Block, Inline, plain_text};
+use super::ids::Ids;
 use super::prose::Frame;
 use super::protect::{Restored, VALUE, read_mark};
 use super::structure::options;
 use crate::diag::Diagnostic;
 use pieces::{DISPLAY, is_block, is_inline, paragraphs, push_text};
 use words::{cell_count, quote_word, slug};
+
+/// Most pieces of markup in one paragraph, heading or cell: a typesetter breaks its lines over all of them at once.
+const MOST_PIECES: usize = 2000;
 
 /// Deeper nesting than this is refused: typesetters give up not far above.
 const DEEPEST: usize = 60;
@@ -26,9 +30,10 @@ pub(super) struct Builder<'a> {
     /// Name of the block that a fence at this line of the note stands for.
     solved: &'a BTreeMap<usize, String>,
     shown: BTreeSet<String>,
-    /// Identifiers of headings, each with the last number that was put behind it.
-    ids: BTreeMap<String, usize>,
+    ids: Ids,
     depth: usize,
+    /// Pieces of markup so far in the paragraph that is being read.
+    pieces: usize,
     /// The mark of the list item that is being read.
     task: Option<bool>,
     out: &'a mut Vec<Diagnostic>,
@@ -50,8 +55,9 @@ impl<'a> Builder<'a> {
             frame,
             solved,
             shown: BTreeSet::new(),
-            ids: BTreeMap::new(),
+            ids: Ids::default(),
             depth: 0,
+            pieces: 0,
             task: None,
             out,
             events: events.into_iter().peekable(),
@@ -93,6 +99,7 @@ impl<'a> Builder<'a> {
                 event => {
                     let line = self.line(range.start);
                     let mut text = Vec::new();
+                    self.pieces = 0;
                     self.inline(event, range, &mut text);
                     while let Some((event, range)) = self.events.next_if(|(event, _)| is_inline(event)) {
                         self.inline(event, range, &mut text);
@@ -114,11 +121,12 @@ impl<'a> Builder<'a> {
         let line = self.line(range.start);
         match tag {
             Tag::Paragraph => {
-                let text = self.pieces();
+                self.pieces = 0;
+                let text = self.marked();
                 paragraphs(text, line, blocks);
             }
             Tag::Heading { level, id, classes, .. } => {
-                let text = self.inlines();
+                let text = self.line_of_text();
                 let id = self.heading_id(id.as_deref(), &text, range.start);
                 let classes = classes.iter().map(ToString::to_string).collect();
                 blocks.push(Block::Heading { level: level as u8, id, classes, text, line });
@@ -205,7 +213,7 @@ impl<'a> Builder<'a> {
         while let Some((event, _)) = self.events.next_if(|(event, _)| !matches!(event, Event::End(_))) {
             match event {
                 Event::Start(Tag::DefinitionListTitle) => {
-                    let title = self.inlines();
+                    let title = self.line_of_text();
                     list.push((title, Vec::new()));
                     self.end();
                 }
@@ -228,7 +236,7 @@ impl<'a> Builder<'a> {
             let is_head = matches!(event, Event::Start(Tag::TableHead));
             let mut cells = Vec::new();
             while self.events.next_if(|(event, _)| matches!(event, Event::Start(Tag::TableCell))).is_some() {
-                let cell = self.inlines();
+                let cell = self.line_of_text();
                 cells.push(cell);
                 self.end();
             }
@@ -255,9 +263,27 @@ impl<'a> Builder<'a> {
         Block::Table { align: align.collect(), head, rows }
     }
 
+    /// The inline content of a paragraph, heading or cell.
+    fn line_of_text(&mut self) -> Vec<Inline> {
+        self.pieces = 0;
+        self.inlines()
+    }
+
+    /// Counts one more piece of markup.
+    fn piece(&mut self, at: usize) {
+        self.pieces += 1;
+        if self.pieces == MOST_PIECES + 1 {
+            let message = format!(
+                "a paragraph with more than {MOST_PIECES} pieces of markup (code, tags, emphasis, ..)"
+            );
+            let diagnostic = Diagnostic::error("paragraph-too-long", message);
+            self.fault(at, "", diagnostic.hint("part it by empty lines"));
+        }
+    }
+
     /// Inline content up to the end of the tag that holds it; display math is as any other, where no block can stand.
     fn inlines(&mut self) -> Vec<Inline> {
-        let mut text = self.pieces();
+        let mut text = self.marked();
         for piece in &mut text {
             if let Inline::Math(tex, _) = piece
                 && let Some(plain) = tex.strip_prefix(DISPLAY)
@@ -269,7 +295,7 @@ impl<'a> Builder<'a> {
     }
 
     /// Inline content up to the end of the tag that holds it, with display math marked.
-    fn pieces(&mut self) -> Vec<Inline> {
+    fn marked(&mut self) -> Vec<Inline> {
         let mut text = Vec::new();
         while let Some((event, range)) = self.events.next_if(|(event, _)| !matches!(event, Event::End(_))) {
             self.inline(event, range, &mut text);
@@ -279,6 +305,9 @@ impl<'a> Builder<'a> {
 
     fn inline(&mut self, event: Event<'a>, range: Range<usize>, into: &mut Vec<Inline>) {
         let line = self.line(range.start);
+        if !matches!(event, Event::Text(_) | Event::SoftBreak | Event::HardBreak) {
+            self.piece(range.start);
+        }
         match event {
             Event::Text(text) => {
                 self.undefined_footnote(&range);
@@ -416,24 +445,11 @@ impl<'a> Builder<'a> {
     /// The identifier of a heading, given or made from its text; unique.
     fn heading_id(&mut self, given: Option<&str>, text: &[Inline], at: usize) -> String {
         let made = given.map_or_else(|| slug(&plain_text(text)), str::to_owned);
-        let Some(mut number) = self.ids.get(&made).copied() else {
-            self.ids.insert(made.clone(), 1);
-            return made;
-        };
-        if given.is_some() {
+        if given.is_some() && self.ids.has(&made) {
             let message = format!("two headings have the identifier `{made}`");
             self.fault(at, &made, Diagnostic::error("heading-id", message));
         }
-        let free = loop {
-            number += 1;
-            let id = format!("{made}-{number}");
-            if !self.ids.contains_key(&id) {
-                break id;
-            }
-        };
-        self.ids.insert(made, number);
-        self.ids.insert(free.clone(), 1);
-        free
+        self.ids.take(&made)
     }
 }
 

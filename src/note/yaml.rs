@@ -7,6 +7,7 @@ use serde::de::{
 };
 
 use super::locate::Step;
+use super::nesting::{DEEPEST, too_deep};
 use super::place::{Place, Text};
 use crate::diag::Diagnostic;
 
@@ -105,6 +106,16 @@ pub fn parse(text: Text, out: &mut Vec<Diagnostic>) -> Option<Tree> {
         );
         return None;
     }
+    if let Some(at) = too_deep(root.text()) {
+        out.push(
+            Diagnostic::error(
+                "yaml-too-deep",
+                format!("lists and mappings stand more than {DEEPEST} deep inside one another"),
+            )
+            .at(root.at(at)),
+        );
+        return None;
+    }
     let source = root.text().to_owned();
     match Reader(root.clone()).deserialize(serde_yaml::Deserializer::from_str(&source)) {
         Ok(tree) => Some(sift(tree, out)),
@@ -145,7 +156,7 @@ fn fault(error: &serde_yaml::Error, root: &Place) -> Diagnostic {
         s if s.contains("did not find expected node content") => ("a value is missing here", None),
         s if s.contains("unexpected end of stream") => ("a quoted text is not closed", None),
         s if s.contains("repetition limit exceeded") => ("aliases (`*name`) repeat too much", None),
-        s if s.contains("recursion limit exceeded") => ("values are nested too deeply", None),
+        s if s.contains("recursion limit exceeded") => ("values are nested more than 128 levels deep", None),
         s if s.contains("more than one document") => {
             ("a block holds one YAML document, without `---` inside", None)
         }
@@ -367,7 +378,8 @@ mod tests {
         });
         for (text, words) in [
             (bomb, "repeat too much"),
-            (format!("a: {}", "[".repeat(400)), "nested too deeply"),
+            (format!("a: {}", "[".repeat(400)), "more than 100 deep"),
+            (format!("a:\n  {}x", "- ".repeat(400)), "more than 128 levels deep"),
             ("a: ".to_owned() + &"x".repeat(300 * 1024), "too long"),
             ("a: !run x\n".to_owned(), "tags"),
             ("a: 1\n---\nb: 2\n".to_owned(), "one YAML document"),

@@ -168,6 +168,12 @@ fn faults_point_into_the_note() {
     ] {
         assert_eq!(body(text).1, [said], "{text}");
     }
+    let most = "<b>x</b> ".repeat(1000);
+    assert_eq!(body(&format!("{most}\n\n- {most}\n\n# {most}\n")).1, [""; 0]);
+    assert_eq!(body(&format!("x\n\n- y\n{most}`z` `z`\n")).1.len(), 1);
+    assert!(
+        body(&format!("x\n\n{most}`z`\n")).1[0].starts_with("6:1 a paragraph with more than 2000 pieces")
+    );
     let emphasis = format!("{}x{}\n", "*a **b ".repeat(100), "** c*".repeat(100));
     for (deep, said) in [
         (format!("{} x\n", ">".repeat(200)), "lists and quotations are nested too deeply"),

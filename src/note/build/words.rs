@@ -1,6 +1,6 @@
 //! Words that headings, tables and quotes are read by.
 
-use pulldown_cmark::BlockQuoteKind;
+use pulldown_cmark::{BlockQuoteKind, Event, Tag, TagEnd};
 
 pub(super) fn slug(text: &str) -> String {
     let mut slug = String::new();
