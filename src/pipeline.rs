@@ -236,6 +236,7 @@ fn run(
     let mut document = document(job, &note, &done, edition, sources, kept, out)?;
     document.drawings = Arc::clone(&kept.drawings);
     document.pictures = pictures(job, &note, &document, out);
+    out.extend(emit::faults(&document));
     let named = match edition {
         Edition::Customer => "customer",
         Edition::Review => note.front.template.unwrap_or("review"),

@@ -49,6 +49,12 @@ pub trait Emitter: Sync {
     fn emit(&self, document: &Document, look: &Look) -> Result<Vec<OutFile>, Vec<Diagnostic>>;
 }
 
+/// What can't be set of a document, in whatever format, each at its line of the note: formulas that are none, lists too
+/// deep inside one another. So a note that is judged can be typeset.
+pub fn faults(document: &Document) -> Vec<Diagnostic> {
+    report::data(document).err().unwrap_or_default()
+}
+
 /// All formats.
 pub const EMITTERS: [&dyn Emitter; 5] = [&typst::Typst, &csv::Csv, &json::Json, &spice::Spice, &html::Html];
 
