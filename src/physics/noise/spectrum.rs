@@ -267,6 +267,13 @@ mod tests {
     use crate::physics::noise::Ladder;
     use crate::physics::part::{LevelTable, Topology};
 
+    /// A source beyond them would be left out in silence.
+    #[test]
+    fn every_contributor_has_room_at_every_node() {
+        let sources: usize = CONTRIBUTORS.iter().map(|contributor| contributor.nodes().len()).sum();
+        assert_eq!(sources, MOST_SOURCES);
+    }
+
     /// The bound that trials rest on: 1e-3 of the rms phase, at bandwidths a factor of 30 apart, peaking or not; 2e-4
     /// where the loop is well damped.
     #[test]
