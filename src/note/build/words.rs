@@ -1,6 +1,6 @@
 //! Words that headings, tables and quotes are read by.
 
-use pulldown_cmark::{BlockQuoteKind, Event, Tag, TagEnd};
+use pulldown_cmark::BlockQuoteKind;
 
 pub(super) fn slug(text: &str) -> String {
     let mut slug = String::new();
