@@ -120,7 +120,7 @@ fn budget(noise: &SolvedNoise, given: &Given, masks: &[Mask]) -> Exhibit {
         .filter(|f| *f >= low && *f <= high)
         .filter_map(|f| {
             let level = print(noise.total_at(f)?, Unit::DecibelCarrierPerHertz, Digits::Significant(3));
-            Some(format!("{level} at {}", print(f, Unit::Hertz, Digits::All)))
+            Some(format!("{level} at {}", print(f, Unit::Hertz, Digits::Written)))
         })
         .collect();
     Exhibit::figure(Figure {
@@ -203,7 +203,7 @@ fn spots(noise: &SolvedNoise) -> Exhibit {
         }));
     }
     let rows = found.iter().map(|spot| {
-        let offset = print(spot.offset, Unit::Hertz, Digits::All);
+        let offset = print(spot.offset, Unit::Hertz, Digits::Written);
         let mut row =
             vec![Cell::Number { value: spot.offset, unit: Unit::Hertz, text: offset }, cell(spot.total)];
         row.extend(spot.parts.iter().map(|(_, density)| cell(*density)));
@@ -248,7 +248,11 @@ fn absent(noise: &SolvedNoise) -> String {
 /// What the spectrum integrates to.
 fn totals(noise: &SolvedNoise, solved: &Solved, given: &Given) -> Exhibit {
     let over = given.fields.range("over").map(|(low, high)| {
-        format!("{} .. {}", print(low, Unit::Hertz, Digits::All), print(high, Unit::Hertz, Digits::All))
+        format!(
+            "{} .. {}",
+            print(low, Unit::Hertz, Digits::Written),
+            print(high, Unit::Hertz, Digits::Written)
+        )
     });
     let names = [
         ("jitter", "rms jitter"),

@@ -99,7 +99,7 @@ impl NoiseSpec {
     pub fn outside(&self, carrier: f64) -> Option<String> {
         let Self::Carriers(list) = self else { return None };
         let [(first, _), .., (last, _)] = list.as_slice() else { return None };
-        let hertz = |f: f64| print(f, Unit::Hertz, Digits::All);
+        let hertz = |f: f64| print(f, Unit::Hertz, Digits::Written);
         let nearest = if carrier < *first { *first } else { *last };
         (carrier < *first || carrier > *last).then(|| {
             format!(

@@ -324,7 +324,7 @@ fn lines(given: &Given, of: &str, inputs: &Inputs<'_>, faults: &mut Faults) -> V
 
 fn level_at(noise: &SolvedNoise, text: &str) -> Result<Metric, String> {
     let offset = crate::units::parse_as(text, Unit::Hertz)
-        .map_err(|_| format!("`{text}` is not an offset; expected a {}", Unit::Hertz.expectation()))?;
+        .map_err(|_| format!("`{text}` is not an offset; expected {}", Unit::Hertz.described()))?;
     if offset.value <= 0.0 {
         return Err(format!("`{text}` is not an offset above zero"));
     }

@@ -260,7 +260,7 @@ fn value(setting: &Setting<'_>, field: &BitField, word: &WordLayout, faults: &mu
         }
     };
     let channel = || {
-        let output = print(to_f64(&setting.channel.output), Unit::Hertz, Digits::All);
+        let output = print(to_f64(&setting.channel.output), Unit::Hertz, Digits::Written);
         format!("register word {}, channel {output}: ", word.name)
     };
     match codes {
@@ -323,7 +323,7 @@ fn fields_table(found: &SolvedProgram) -> Exhibit {
             ]
         }));
     }
-    let output = print(to_f64(&found.own.output), Unit::Hertz, Digits::All);
+    let output = print(to_f64(&found.own.output), Unit::Hertz, Digits::Written);
     Exhibit::table(Table {
         anchor: "table".to_owned(),
         caption: format!("Register words for {output}, field by field"),
@@ -351,7 +351,7 @@ fn channels_table(found: &SolvedProgram) -> Exhibit {
     }));
     let rows = found.others.iter().map(|one| {
         let output = to_f64(&one.output);
-        let text = print(output, Unit::Hertz, Digits::All);
+        let text = print(output, Unit::Hertz, Digits::Written);
         let mut row = vec![Cell::Number { value: output, unit: Unit::Hertz, text }];
         row.extend(moving.iter().map(|w| Cell::Text(hex(one.words[*w].0, found.layout.words[*w].width))));
         row

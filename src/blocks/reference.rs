@@ -54,7 +54,7 @@ static FIELDS: &[Field] = &[
 fn warn_about_carrier(given: &Given, noise: Option<&NoiseSpec>, faults: &mut Faults) {
     let Some((frequency, spec)) = given.fields.quantity("frequency").zip(noise) else { return };
     if let Some(at) = spec.at(frequency).1.filter(|at| (at / frequency - 1.0).abs() > 1e-9) {
-        let hertz = |f: f64| print(f, Unit::Hertz, Digits::All);
+        let hertz = |f: f64| print(f, Unit::Hertz, Digits::Written);
         let text = format!(
             "the phase noise is stated at {}, this standard runs at {}: it is scaled by {}, as an ideal divider or \
              multiplier would",

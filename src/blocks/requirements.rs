@@ -9,7 +9,7 @@ use crate::diag::nearest;
 use crate::exhibit::{Cell, Column, Table};
 use crate::note::{Row, place::Place, yaml::Key};
 use crate::results::{Judgement, Limit, MaskPoint, State, Verdict};
-use crate::units::{QuantityFault, parse, parse_as};
+use crate::units::{QuantityFault, parse, parse_as, with_signs};
 
 /// The kind.
 pub struct RequirementsKind;
@@ -136,14 +136,15 @@ pub(super) fn masks_for(given: &Given, metric: &str, inputs: &Inputs<'_>) -> Vec
 fn stated(verdicts: &[Verdict]) -> Exhibit {
     let rows = verdicts.iter().map(|v| {
         let limit = match (v.limit.as_str(), v.limit_stands_for.as_str()) {
+            _ if v.answer().is_some() => "yes".to_owned(),
             ("", _) => v.method.as_ref().map_or(String::new(), |method| format!("by {method}")),
-            (limit, "") => limit.to_owned(),
-            (limit, stands_for) => format!("{limit} ({stands_for})"),
+            (limit, "") => with_signs(limit),
+            (limit, stands_for) => format!("{} ({stands_for})", with_signs(limit)),
         };
         vec![
             Cell::Text(v.id.clone()),
             Cell::Prose(v.text.clone(), v.span),
-            Cell::Text(limit.replace("<=", "≤").replace(">=", "≥")),
+            Cell::Text(limit),
             Cell::Text(v.source.clone()),
         ]
     });
@@ -417,7 +418,7 @@ fn judge_mask(
         return None;
     }
     let words = |p: &MaskPoint| {
-        format!("{}: {}", print(p.offset, Unit::Hertz, Digits::All), print(p.level, unit, Digits::All))
+        format!("{}: {}", print(p.offset, Unit::Hertz, Digits::Written), print(p.level, unit, Digits::All))
     };
     let text = crate::units::ascii(&points.iter().map(words).collect::<Vec<_>>().join("; "));
     let mask = Limit::Mask(points);

@@ -68,8 +68,11 @@ fn decibels(level: f64) -> String {
 fn figure(spurs: &SolvedSpurs, given: &Given, masks: &[Mask]) -> Exhibit {
     let corners = || masks.iter().flat_map(|(_, corners)| corners).copied();
     let (low, high) = bounds(spurs.lines.iter().map(|line| line.level).chain(corners().map(|c| c.1)));
-    // Lines far below the highest stand in the table alone.
     let low = low.max(high - DEPTH);
+    let floor = ((low - 15.0) / 20.0).floor() * 20.0;
+    let drawn = || spurs.lines.iter().filter(|line| line.level > floor);
+    let lower =
+        if drawn().count() < spurs.lines.len() { " Lower ones stand in the table alone." } else { "" };
     let (first, last) = bounds(spurs.lines.iter().map(|line| line.offset).chain(corners().map(|c| c.0)));
     let decade = |x: f64, beside: f64| 10f64.powf((x.log10() + beside).round());
     let named = highest(spurs, NAMED);
@@ -77,7 +80,7 @@ fn figure(spurs: &SolvedSpurs, given: &Given, masks: &[Mask]) -> Exhibit {
         let label = if named(line) { decibels(line.level) } else { String::new() };
         Mark::line(line.offset, line.level, role(line.source), &label, legend(line.source))
     };
-    let mut marks: Vec<Mark> = spurs.lines.iter().map(mark).collect();
+    let mut marks: Vec<Mark> = drawn().map(mark).collect();
     marks.extend(masks.iter().map(|(id, corners)| Mark::mask(corners.clone(), &format!("mask {id}"))));
     let worst = spurs.lines.iter().max_by(|a, b| a.level.total_cmp(&b.level));
     let words = worst.map_or(String::new(), |line| {
@@ -86,7 +89,7 @@ fn figure(spurs: &SolvedSpurs, given: &Given, masks: &[Mask]) -> Exhibit {
     });
     Exhibit::figure(Figure {
         anchor: "figure".to_owned(),
-        caption: format!("Discrete lines of the loop \u{201c}{}\u{201d}. {LOWER_BOUND}", spurs.of),
+        caption: format!("Discrete lines of the loop \u{201c}{}\u{201d}. {LOWER_BOUND}{lower}", spurs.of),
         alt: format!(
             "Level of {} discrete lines over offset, block {}.{words}",
             spurs.lines.len(),
@@ -98,7 +101,7 @@ fn figure(spurs: &SolvedSpurs, given: &Given, masks: &[Mask]) -> Exhibit {
             vec![
                 Panel::new(
                     Axis::linear("Level", Unit::DecibelCarrier)
-                        .from_to(((low - 15.0) / 20.0).floor() * 20.0, ((high + 8.0) / 20.0).ceil() * 20.0),
+                        .from_to(floor, ((high + 8.0) / 20.0).ceil() * 20.0),
                     Vec::new(),
                 )
                 .with_marks(marks),
@@ -124,7 +127,7 @@ fn table(spurs: &SolvedSpurs, solved: &Solved) -> Exhibit {
     let listed = highest(spurs, LISTED);
     let left_out = spurs.lines.iter().filter(|line| !listed(line)).count();
     let rows = spurs.lines.iter().filter(|line| listed(line)).map(|line| {
-        let offset = print(six_digits(line.offset), Unit::Hertz, Digits::All);
+        let offset = print(six_digits(line.offset), Unit::Hertz, Digits::Written);
         vec![
             Cell::Number { value: line.offset, unit: Unit::Hertz, text: offset },
             Cell::Number { value: line.level, unit: Unit::DecibelCarrier, text: decibels(line.level) },

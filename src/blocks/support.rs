@@ -116,6 +116,15 @@ pub fn level_table_in(
     table
 }
 
+/// Names of metrics as people read them: `sampled_phase_margin` is "sampled phase margin", `total_snr` "total SNR".
+pub fn spoken(name: &str) -> String {
+    let word = |word: &str| match word {
+        "snr" | "evm" | "fm" => word.to_uppercase(),
+        _ => word.to_owned(),
+    };
+    name.split(['_', '.']).map(word).collect::<Vec<_>>().join(" ")
+}
+
 /// A metric as a cell.
 pub fn number_cell(metric: &Metric) -> Cell {
     match metric.number() {
@@ -128,7 +137,9 @@ pub fn number_cell(metric: &Metric) -> Cell {
 pub fn facts_group(fields: &Fields) -> Group {
     let mut group = Group::new();
     for (field, checked, _) in fields.iter() {
-        if !matches!(field.name, "from" | "caption" | "audience" | "show") {
+        // A part file; the least of a range of currents is called `from` too.
+        let file = field.name == "from" && matches!(field.kind, Type::File);
+        if !file && !matches!(field.name, "caption" | "audience" | "show") {
             group.put(field.name, item_node(checked, &field.kind));
         }
     }

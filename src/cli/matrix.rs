@@ -37,6 +37,10 @@ fn row(verdict: &Verdict, store: &Store) -> [String; 7] {
         (None, Some(why)) => why.clone(),
         (None, None) => dash(),
     };
+    let value = match verdict.answer() {
+        Some(yes) => if yes { "yes" } else { "no" }.to_owned(),
+        None => value,
+    };
     let at = verdict.at.map(|at| format!(" at {}", ascii(&print(at, Unit::Hertz, Digits::Significant(3)))));
     let reserve = match (verdict.reserve, verdict.reserve_kept) {
         (Some(reserve), Some(kept)) => {
@@ -53,7 +57,10 @@ fn row(verdict: &Verdict, store: &Store) -> [String; 7] {
         verdict.state.word().to_owned(),
         value + at.as_deref().unwrap_or_default(),
         limit(verdict),
-        verdict.margin.map_or_else(dash, |margin| difference(margin, verdict.unit)),
+        verdict
+            .margin
+            .filter(|_| verdict.answer().is_none())
+            .map_or_else(dash, |margin| difference(margin, verdict.unit)),
         reserve,
         case,
     ]
@@ -63,7 +70,7 @@ fn row(verdict: &Verdict, store: &Store) -> [String; 7] {
 fn digits(verdict: &Verdict, store: &Store) -> Digits {
     let path = verdict.metric.as_deref().and_then(MetricPath::parse);
     match path.map(|path| store.find(&path)) {
-        Some(Ok(Node::Metric(metric))) if metric.exact => Digits::All,
+        Some(Ok(Node::Metric(metric))) if metric.exact => Digits::Written,
         _ => Digits::Significant(3),
     }
 }
@@ -75,6 +82,9 @@ fn difference(value: f64, unit: Unit) -> String {
 
 /// The limit as written, with what its names stand for; of a mask the point that decided.
 fn limit(verdict: &Verdict) -> String {
+    if verdict.answer().is_some() {
+        return "yes".to_owned();
+    }
     match (verdict.at, verdict.value.zip(verdict.margin), verdict.limit_stands_for.as_str()) {
         (Some(_), Some((value, margin)), _) => {
             let bound = print(value + margin, verdict.unit, Digits::Significant(3));

@@ -136,7 +136,7 @@ fn flatten(group: &Group, prefix: &str, out: &mut Vec<(String, String)>) {
         match node {
             // Said beside the name of the block.
             _ if prefix.is_empty() && matches!(name.as_str(), "source" | "basis") => {}
-            Node::Group(inner) => match pairs(inner).or_else(|| ends(inner)) {
+            Node::Group(inner) => match pairs(inner).or_else(|| ends(inner)).or_else(|| word(inner)) {
                 Some(text) => out.push((path, text)),
                 None => flatten(inner, &path, out),
             },
@@ -165,8 +165,43 @@ fn ends(group: &Group) -> Option<String> {
         [(from, Node::Metric(low)), (to, Node::Metric(high))] if from == "from" && to == "to" => {
             Some(format!("{} … {}", low.print(), high.print()))
         }
+        [first, second, (name, Node::Metric(step))] if name == "step" => {
+            let range = ends(&Group(vec![first.clone(), second.clone()]))?;
+            Some(format!("{range}, step {}", step.print()))
+        }
         _ => None,
     }
+}
+
+/// A register word as "16 bits; 2 to 9: divider = R; 12: lock = 1", its fields from the lowest bit up.
+fn word(group: &Group) -> Option<String> {
+    let [(_, Node::Metric(width)), (name, Node::Group(fields))] = group.0.as_slice() else { return None };
+    if name != "fields" {
+        return None;
+    }
+    let mut parts: Vec<(f64, String)> = Vec::new();
+    for (name, field) in &fields.0 {
+        let Node::Group(field) = field else { return None };
+        let (low, bits) = match field.get("bits")? {
+            Node::Metric(bit) => (bit.number()?, bit.print()),
+            Node::Group(bits) => match bits.0.as_slice() {
+                [(_, Node::Metric(low)), (_, Node::Metric(high))] => {
+                    (low.number()?, format!("{} to {}", low.print(), high.print()))
+                }
+                _ => return None,
+            },
+            _ => return None,
+        };
+        let made = field.get("formula").or_else(|| field.get("value")).map(one).unwrap_or_default();
+        let codes = match field.get("codes") {
+            Some(Node::Group(codes)) => format!(" ({})", pairs(codes)?),
+            _ => String::new(),
+        };
+        parts.push((low, format!("{bits}: {name} = {made}{codes}")));
+    }
+    parts.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let parts: Vec<String> = parts.into_iter().map(|(_, text)| text).collect();
+    Some(format!("{} bits; {}", width.print(), parts.join("; ")))
 }
 
 /// All of a short list; of a long one the ends and how many.
@@ -222,6 +257,44 @@ mod tests {
         ] {
             assert_eq!(file_of("lo", anchor, "figures", "figure", "svg"), file);
         }
+    }
+
+    #[test]
+    fn a_register_word_is_one_line() {
+        let bits = |low: i64, high: i64| {
+            let mut bits = Group::new();
+            bits.metric("from", Metric::count(low));
+            bits.metric("to", Metric::count(high));
+            Node::Group(bits)
+        };
+        let mut divider = Group::new();
+        divider.put("bits", bits(2, 9));
+        divider.put("formula", Node::Text("N".to_owned()));
+        let mut address = Group::new();
+        address.put("bits", Node::Metric(Metric::count(0)));
+        address.metric("value", Metric::count(1));
+        let mut fields = Group::new();
+        fields.put("divider", Node::Group(divider));
+        fields.put("address", Node::Group(address));
+        let mut main = Group::new();
+        main.metric("width", Metric::count(16));
+        main.put("fields", Node::Group(fields));
+        let mut words = Group::new();
+        words.put("main", Node::Group(main));
+        let mut out = Vec::new();
+        flatten(&words, "", &mut out);
+        let line = "16 bits; 0: address = 1; 2 to 9: divider = N";
+        assert_eq!(out, [("main".to_owned(), line.to_owned())]);
+    }
+
+    #[test]
+    fn a_stepped_range_is_one_line() {
+        let mut currents = Group::new();
+        for (name, value) in [("from", 1e-3), ("to", 5e-3), ("step", 5e-4)] {
+            currents.metric(name, Metric::exact(value, Unit::Ampere));
+        }
+        let text = ends(&currents).map(|text| crate::units::ascii(&text));
+        assert_eq!(text.as_deref(), Some("1 mA … 5 mA, step 500 uA"));
     }
 
     #[test]

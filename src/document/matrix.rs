@@ -4,7 +4,7 @@ use super::words::one_line;
 use super::{Fill, Inline};
 use crate::diag::Diagnostic;
 use crate::results::{MetricPath, State, Store, Verdict};
-use crate::units::{Digits, print, print_difference};
+use crate::units::{Digits, print, print_difference, with_signs};
 
 /// One requirement with its verdict, as printed.
 #[derive(Clone, Debug, PartialEq)]
@@ -69,12 +69,14 @@ fn row(store: &Store, verdict: &Verdict, text: Vec<Inline>, evidence: Vec<Inline
         .and_then(MetricPath::parse)
         .and_then(|path| store.metric(&path).ok())
         .is_some_and(|metric| metric.exact);
-    let digits = if exact { Digits::All } else { Digits::Significant(4) };
+    let digits = if exact { Digits::Written } else { Digits::Significant(4) };
     let value = match (verdict.value, &verdict.why) {
         _ if !judged => String::new(),
         (Some(value), _) => print(value, verdict.unit, digits),
         (None, why) => why.clone().unwrap_or_else(|| "none".to_owned()),
     };
+    let yes = |yes: bool| if yes { "yes" } else { "no" }.to_owned();
+    let value = verdict.answer().map_or(value, yes);
     let value = match verdict.at {
         Some(at) => format!("{value} at {}", print(at, crate::units::Unit::Hertz, Digits::Significant(3))),
         None => value,
@@ -91,6 +93,7 @@ fn row(store: &Store, verdict: &Verdict, text: Vec<Inline>, evidence: Vec<Inline
         metric: verdict.metric.clone().unwrap_or_default(),
         limit: match verdict.limit_stands_for.as_str() {
             _ if !judged => String::new(),
+            _ if verdict.answer().is_some() => yes(true),
             // Of a mask, the point that decided; the whole of it stands with the requirements.
             "" if verdict.at.is_some() => {
                 let bound = verdict.value.zip(verdict.margin).map(|(value, margin)| value + margin);
@@ -98,12 +101,13 @@ fn row(store: &Store, verdict: &Verdict, text: Vec<Inline>, evidence: Vec<Inline
                     format!("mask, there {}", print(bound, verdict.unit, digits))
                 })
             }
-            "" => printed_limit(&verdict.limit),
-            stands_for => format!("{} ({stands_for})", printed_limit(&verdict.limit)),
+            "" => with_signs(&verdict.limit),
+            stands_for => format!("{} ({stands_for})", with_signs(&verdict.limit)),
         },
         value,
         margin: verdict
             .margin
+            .filter(|_| verdict.answer().is_none())
             .map(|m| print_difference(m, verdict.unit, Digits::Significant(3)))
             .unwrap_or_default(),
         reserve: verdict
@@ -116,32 +120,5 @@ fn row(store: &Store, verdict: &Verdict, text: Vec<Inline>, evidence: Vec<Inline
         state: verdict.state,
         reserve_missing: verdict.state == State::Met && verdict.reserve_kept == Some(false),
         shown_by: verdict.shown_by.clone(),
-    }
-}
-
-/// A limit as written, with the signs of print.
-fn printed_limit(limit: &str) -> String {
-    let text = limit.replace("<=", "≤").replace(">=", "≥").replace(" .. ", " … ");
-    // A minus before a digit is a sign; inside a name or a date it is not.
-    let mut out = String::with_capacity(text.len());
-    let mut chars = text.chars().peekable();
-    let mut before = ' ';
-    while let Some(c) = chars.next() {
-        let sign = c == '-' && !before.is_alphanumeric() && chars.peek().is_some_and(char::is_ascii_digit);
-        out.push(if sign { '\u{2212}' } else { c });
-        before = c;
-    }
-    out
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn limits_get_the_signs_of_print() {
-        assert_eq!(printed_limit("<= -95 dBc/Hz"), "≤ −95 dBc/Hz");
-        assert_eq!(printed_limit("45 deg .. 70 deg"), "45 deg … 70 deg");
-        assert_eq!(printed_limit("<= clock_jitter"), "≤ clock_jitter");
     }
 }

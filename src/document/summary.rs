@@ -6,8 +6,8 @@ use crate::units::{Digits, print};
 /// One line of the key table.
 #[derive(Clone, Debug, PartialEq)]
 pub struct KeyFigure {
-    /// What it is.
-    pub name: &'static str,
+    /// What it is; with the block, where several of its kind are shown.
+    pub name: String,
     /// As printed.
     pub value: String,
     /// Dotted name of the metric.
@@ -55,11 +55,16 @@ const KEY: [(&str, &[(&str, &str)]); 4] = [
 pub(super) fn key_figures(store: &Store) -> Vec<KeyFigure> {
     let mut out = Vec::new();
     for (kind, wanted) in KEY {
+        let several = store.blocks.iter().filter(|block| block.kind == kind).count() > 1;
         for block in store.blocks.iter().filter(|block| block.kind == kind) {
             for (name, metric) in wanted {
                 if let Some(value) = metric_of(block, metric) {
                     out.push(KeyFigure {
-                        name,
+                        name: if several {
+                            format!("{name} of \u{201c}{}\u{201d}", block.name)
+                        } else {
+                            (*name).to_owned()
+                        },
                         value: value.print(),
                         metric: format!("{}.{metric}", block.name),
                     });

@@ -103,13 +103,18 @@ fn least(store: &Store) -> Option<(String, String)> {
     let shares = store.requirements.iter().filter_map(|verdict| Some((share(store, verdict)?, verdict)));
     let (share, verdict) = shares.min_by(|a, b| a.0.total_cmp(&b.0))?;
     let margin = print_difference(verdict.margin?, verdict.unit, Digits::Significant(3));
-    let how = if verdict.unit.is_decibel() { "as a ratio of amplitudes" } else { "of its limit" };
-    let percent = format!("{:.1}\u{202f}%", share * 100.0).replace('-', "\u{2212}");
-    Some((verdict.id.clone(), format!("{margin}, {percent} {how}")))
+    let words = if verdict.unit.is_decibel() {
+        margin
+    } else {
+        let percent = format!("{:.1}\u{202f}%", share * 100.0).replace('-', "\u{2212}");
+        format!("{margin}, {percent} of its limit")
+    };
+    Some((verdict.id.clone(), words))
 }
 
 fn share(store: &Store, verdict: &Verdict) -> Option<f64> {
-    let margin = verdict.margin?;
+    // A yes has no margin.
+    let margin = verdict.margin.filter(|_| verdict.answer().is_none())?;
     if verdict.unit.is_decibel() {
         return Some(1.0 - 10f64.powf(-margin / 20.0));
     }

@@ -4,12 +4,13 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use super::marks::mark;
 use super::math::to_typst;
-use super::quote::{literal, markup, with_breaks};
+use super::quote::{literal, markup, ticked, with_breaks};
 use super::tables::{Cell, Fit, Side, Table};
 use crate::diag::Diagnostic;
 use crate::document::{
     Block, Document, Inline, Placed, PlacedFigure, PlacedTable, SetTable, TableCell, image_file, plain_text,
 };
+use crate::exhibit::Drawing;
 use crate::results::State;
 
 /// Lists and quotations inside one another beyond this are refused, before Typst's limit of 256 levels is met.
@@ -295,8 +296,16 @@ impl<'a> Writer<'a> {
     fn figure(&mut self, figure: &'a PlacedFigure) -> String {
         let caption = self.inlines(&figure.caption);
         let alt = literal(&figure.figure.alt);
+        // Curves go to the head or foot of a page and the text runs on, so that no page stays half empty before them. What
+        // is drawn of the loop stands in the text; figures that wait come before it, in the order of their numbers.
+        let floats = matches!(figure.figure.drawing, Drawing::Plot(_) | Drawing::Bars(_));
+        let (before, placement) = match (self.depth, floats) {
+            (0, true) => ("", "placement: auto, "),
+            (0, false) => ("#place.flush()\n", ""),
+            _ => ("", ""),
+        };
         format!(
-            "#figure(kind: image, supplement: [Figure], numbering: (..) => \"{}\", alt: {alt}, \
+            "{before}#figure(kind: image, {placement}supplement: [Figure], numbering: (..) => \"{}\", alt: {alt}, \
              caption: [{caption}],\nimage({}, alt: {alt}, width: 100%))#{}",
             figure.number,
             literal(&format!("{}{}", self.within, figure.file)),
@@ -332,7 +341,7 @@ impl<'a> Writer<'a> {
         let layout = Table { sides, head, rows };
         let fit = layout.fit();
         let note =
-            if table.note.is_empty() { String::new() } else { format!(", note: [{}]", markup(&table.note)) };
+            if table.note.is_empty() { String::new() } else { format!(", note: [{}]", ticked(&table.note)) };
         SetTable { text: self.laid_out(&layout, fit, &note), lying: fit.lying }
     }
 

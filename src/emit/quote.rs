@@ -65,6 +65,15 @@ pub(super) fn is_bidi_control(c: char) -> bool {
     matches!(c, '\u{061c}' | '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
 }
 
+/// A sentence of ours: names between backticks are code.
+pub(super) fn ticked(text: &str) -> String {
+    let part = |(index, part): (usize, &str)| match index % 2 {
+        1 => format!("#raw({});", literal(&with_breaks(part, 24))),
+        _ => breakable(part),
+    };
+    text.split('`').enumerate().map(part).collect()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -7,11 +7,16 @@ use serde_json::{Value, json};
 
 use super::math::to_typst;
 use super::prose::{Writer, plain_cell, verdict, verdict_word};
-use super::quote::{breakable, literal, markup, with_breaks};
+use super::quote::{breakable, literal, markup, ticked, with_breaks};
 use super::tables::{Cell, Side, Table};
 use crate::diag::Diagnostic;
-use crate::document::{CAUTIONS, Document, Edition, Fact, LEFT_OUT, MatrixRow};
+use crate::document::{Block, CAUTIONS, Document, Edition, Fact, LEFT_OUT, MatrixRow, plain_text};
 use crate::results::{State, TOOL};
+
+/// Characters of a row of the matrix that might not fit on a page.
+const LONG_ROW: usize = 1200;
+/// Contents of so many headings, with those of ours, stay on one page.
+const FEW_HEADINGS: usize = 30;
 
 /// The data, or all that could not be said in Typst.
 pub(super) fn data(document: &Document) -> Result<Value, Vec<Diagnostic>> {
@@ -63,12 +68,13 @@ pub(super) fn data_within(document: &Document, within: &str) -> Result<Value, Ve
             "disagreements": cover.disagreements,
         },
         "key_figures": document.key_figures.iter().map(|k| json!({
-            "name": markup(k.name), "value": markup(&k.value), "metric": format!("#raw({});", literal(&k.metric))
+            "name": markup(&k.name), "value": markup(&k.value), "metric": format!("#raw({});", literal(&k.metric))
         })).collect::<Vec<_>>(),
         "not_holding": not_holding,
         "matrix": matrix,
         "matrix_in_body": document.matrix_block.is_some(),
         "body": body,
+        "short_contents": headings(&document.body) <= FEW_HEADINGS,
         "facts": facts,
         "equations": equations,
         "left_out": LEFT_OUT.map(markup),
@@ -118,6 +124,11 @@ impl Prose {
     }
 }
 
+/// Headings of the body that the contents name.
+fn headings(body: &[Block]) -> usize {
+    body.iter().filter(|block| matches!(block, Block::Heading { level: 1 | 2, .. })).count()
+}
+
 /// Markup, or nothing for an empty text.
 fn stated(text: &str) -> Option<String> {
     (!text.is_empty()).then(|| markup(text))
@@ -129,7 +140,9 @@ fn joined(ids: &[String]) -> Option<String> {
 
 /// The compliance matrix as a call of the templates' own table.
 fn matrix<'a>(writer: &mut Writer<'a>, document: &'a Document) -> String {
-    let mut out = String::from("#lc-matrix(\n");
+    // A row is not broken over pages, unless it might not fit on one.
+    let long = |row: &MatrixRow| plain_text(&row.text).len() + plain_text(&row.evidence).len() > LONG_ROW;
+    let mut out = format!("#lc-matrix(broken: {},\n", document.matrix.iter().any(long));
     for row in &document.matrix {
         out.push_str(&matrix_row(writer, row));
     }
@@ -195,7 +208,7 @@ fn fact(fact: &Fact) -> Value {
         "name": format!("#raw({});", literal(&fact.block)),
         "kind": markup(&fact.kind.replace('_', " ")),
         // Longer ones break over pages.
-        "kept": fact.fields.iter().map(|(_, value)| 1 + value.chars().count() / 80).sum::<usize>() <= 24,
+        "kept": fact.fields.iter().map(|(_, value)| 1 + value.chars().count() / 80).sum::<usize>() <= 14,
         "basis": fact.basis.map(|basis| markup(basis.word())),
         "source": fact.source.as_deref().map(breakable),
         "fields": fact.fields.iter().map(|(name, value)| json!({
@@ -280,13 +293,4 @@ fn set(table: &Table) -> Option<String> {
     let fit = table.fit();
     let kept = table.kept();
     Some(format!("#lc-table(size: {}pt, kept: {kept}, {})", fit.size.min(8.5), table.call(fit)))
-}
-
-/// A sentence of ours: names between backticks are code.
-fn ticked(text: &str) -> String {
-    let part = |(index, part): (usize, &str)| match index % 2 {
-        1 => format!("#raw({});", literal(&with_breaks(part, 24))),
-        _ => breakable(part),
-    };
-    text.split('`').enumerate().map(part).collect()
 }

@@ -47,8 +47,8 @@ const BETWEEN: f64 = 10.0;
 const WRAPS: usize = 22;
 /// A table of no more rows than this stays on one page, unless its cells hold more text than this (characters of the
 /// longest cell of each row, added up): then it might not fit on one.
-const KEPT_TOGETHER: usize = 14;
-const KEPT_TEXT: usize = 1200;
+const KEPT_TOGETHER: usize = 10;
+const KEPT_TEXT: usize = 900;
 
 impl Table {
     fn longest(&self, column: usize, of: fn(&str) -> usize) -> usize {

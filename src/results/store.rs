@@ -123,7 +123,7 @@ impl Metric {
             None => self.why.clone().unwrap_or_else(|| "none".to_owned()),
             Some(Number::Integer(count)) => print(count as f64, self.unit, Digits::All),
             Some(Number::Real(value)) => {
-                print(value, self.unit, if self.exact { Digits::All } else { Digits::Significant(3) })
+                print(value, self.unit, if self.exact { Digits::Written } else { Digits::Significant(3) })
             }
         }
     }
@@ -311,6 +311,13 @@ pub struct Verdict {
 }
 
 impl Verdict {
+    /// The answer, where yes or no was asked for: `>= 1` of what is 1 or 0.
+    pub fn answer(&self) -> Option<bool> {
+        let asked = self.unit == Unit::One && matches!(self.limit.replace(' ', "").as_str(), ">=1" | "≥1");
+        let value = self.value.filter(|_| asked)?.to_bits();
+        [0f64, 1.0].iter().position(|known| known.to_bits() == value).map(|position| position == 1)
+    }
+
     /// Names of the changes that alone would not do.
     pub fn would_not_do(&self) -> Vec<String> {
         self.would_take.iter().filter(|remedy| remedy.to.is_none()).map(Remedy::name).collect()

@@ -13,6 +13,6 @@ pub use parse::{
     Decimal, Quantity, QuantityFault, RangeText, Tolerance, parse, parse_as, parse_number, parse_range,
     parse_with_tolerance,
 };
-pub use print::{Digits, ascii, print, print_difference, print_fixed};
+pub use print::{Digits, ascii, print, print_difference, print_fixed, with_signs};
 pub(crate) use print::{habit, prefix, shown};
 pub use unit::Unit;

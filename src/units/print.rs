@@ -12,7 +12,14 @@ pub enum Digits {
     Significant(usize),
     /// All digits that the value has (shortest text that reads back as the same value).
     All,
+    /// The same, but twelve of a value that no decimal holds: 2.8825 GHz, and a channel of a fixed modulus as far as any
+    /// counter reads it.
+    Written,
 }
+
+/// Digits that a number has at most where somebody wrote it, and those that are printed of one that has no end.
+const WRITTEN: usize = 14;
+const ENDLESS: usize = 12;
 
 const PREFIXES: [(i32, &str); 10] = [
     (-15, "f"),
@@ -75,6 +82,16 @@ pub fn print(value: f64, unit: Unit, digits: Digits) -> String {
     let text = match digits {
         Digits::Significant(n) => format!("{value:.*e}", n.saturating_sub(1)),
         Digits::All => format!("{value:e}"),
+        Digits::Written => {
+            let all = format!("{value:e}");
+            let digits = all.split('e').next().unwrap_or(&all).chars().filter(char::is_ascii_digit).count();
+            if digits <= WRITTEN {
+                all
+            } else {
+                let rounded: f64 = format!("{value:.*e}", ENDLESS - 1).parse().unwrap_or(value);
+                format!("{rounded:e}")
+            }
+        }
     };
     let (mantissa, exponent) = text.split_once('e').unwrap_or((&text, "0"));
     let exponent: i32 = exponent.parse().unwrap_or(0);
@@ -121,6 +138,36 @@ pub fn print_fixed(value: f64, unit: Unit, symbol: &str, decimals: usize) -> Opt
         }
     };
     Some(join(&format!("{scaled:.decimals$}"), "", &name))
+}
+
+/// A limit or quantity as written, with the signs of print: `<= -95 dBc/Hz` as ≤ −95 dBc/Hz, `45 deg .. 70 deg` as 45° … 70°.
+pub fn with_signs(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    let mut number = false;
+    for word in text.split(' ') {
+        let sign = word
+            .strip_prefix(['-', '\u{2212}'])
+            .filter(|rest| rest.starts_with(|c: char| c.is_ascii_digit()));
+        let symbol = word.trim_end_matches([':', ';', ',']);
+        let unit = number && super::parse(&format!("1 {symbol}")).is_ok();
+        number = sign.unwrap_or(word).starts_with(|c: char| c.is_ascii_digit());
+        let printed = match word {
+            "<=" => "≤".to_owned(),
+            ">=" => "≥".to_owned(),
+            ".." => "…".to_owned(),
+            _ if unit => {
+                let name = if symbol == "degC" { "°C".to_owned() } else { pretty(symbol) };
+                format!("{name}{}", &word[symbol.len()..])
+            }
+            _ => sign.map_or_else(|| word.to_owned(), |rest| format!("\u{2212}{rest}")),
+        };
+        let space = if unit { "\u{202f}" } else { " " };
+        if !out.is_empty() && !printed.starts_with('°') || printed.starts_with("°C") {
+            out.push_str(space);
+        }
+        out.push_str(&printed);
+    }
+    out
 }
 
 fn pretty(symbol: &str) -> String {
@@ -211,6 +258,8 @@ mod tests {
             (4.7e-3, Unit::Farad, Digits::All, "4700 uF"),
             (4700.0, Unit::Ohm, Digits::All, "4.7 kohm"),
             (0.0123, Unit::One, three, "0.0123"),
+            (5_599_999_998.569489, Unit::Hertz, Digits::Written, "5.59999999857 GHz"),
+            (2_882_500_000.0, Unit::Hertz, Digits::Written, "2.8825 GHz"),
         ] {
             assert_eq!(shown_as(value, unit, digits), expected);
         }
@@ -232,6 +281,23 @@ mod tests {
                 }
             }
         }
+    }
+
+    #[test]
+    fn what_is_written_gets_the_signs_of_print() {
+        for (text, wanted) in [
+            ("<= -95 dBc/Hz", "≤ −95 dBc/Hz"),
+            ("45 deg .. 70 deg", "45° … 70°"),
+            ("<= clock_jitter", "≤ clock_jitter"),
+            ("<= 80 us", "≤ 80 µs"),
+            ("-5 Hz .. 5 Hz", "−5 Hz … 5 Hz"),
+            (">= 1", "≥ 1"),
+            ("1 kHz: -88 dBc/Hz; 10 kHz: -98 dBc/Hz", "1 kHz: −88 dBc/Hz; 10 kHz: −98 dBc/Hz"),
+            ("-10 degC .. 45 degC", "−10 °C … 45 °C"),
+        ] {
+            assert_eq!(with_signs(text).replace('\u{202f}', " "), wanted);
+        }
+        assert_eq!(with_signs("<= 2 ms"), "≤ 2\u{202f}ms");
     }
 
     #[test]

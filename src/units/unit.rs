@@ -136,6 +136,12 @@ impl Unit {
         }
     }
 
+    /// The same with its article: "a frequency, e.g. 80 MHz", "an angle, e.g. 55 deg".
+    pub fn described(self) -> String {
+        let noun = self.expectation();
+        format!("{} {noun}", if noun.starts_with(['a', 'e', 'i', 'o', 'u']) { "an" } else { "a" })
+    }
+
     /// Whether the value is a level in decibels, which formulas take as written.
     pub fn is_decibel(self) -> bool {
         matches!(

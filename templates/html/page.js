@@ -62,6 +62,7 @@ const contents = () => {
 // Numbers as the document prints them.
 const PREFIX = { "-15": "f", "-12": "p", "-9": "n", "-6": "\u00b5", "-3": "m", "0": "", "3": "k", "6": "M", "9": "G", "12": "T" };
 const printed = (value, axis) => {
+  if (axis.whole) return String(Math.round(value)).replace("-", "\u2212");
   let number = "0", power = 0;
   if (value !== 0) {
     const [mantissa, exponent] = value.toExponential(3).split("e");
@@ -116,7 +117,8 @@ const reading = figure => {
   const at = make("p", {}, "Point at the curves, or focus them and use the arrow keys, to read off values.");
   const list = make("ul", {});
   for (const curve of curves) {
-    const name = (curve.name || curve.panel.y.label) + (chart.panels.length > 1 && curve.name && curve.name !== curve.panel.y.label ? " (" + curve.panel.y.label + ")" : "");
+    const label = curve.panel.y.label, own = curve.name && curve.name.toLowerCase() !== label.toLowerCase();
+    const name = (own ? curve.name : label) + (own && chart.panels.length > 1 ? " (" + label + ")" : "");
     curve.title = name;
     const button = make("button", { type: "button", "aria-pressed": "true" });
     const swatch = draw("svg", { viewBox: "0 0 30 10", "aria-hidden": "true" });

@@ -274,7 +274,7 @@ impl Cases for SolvedBand {
         vec![self.rows[case].point.clone()]
     }
     fn label(&self, case: usize, _place: usize) -> String {
-        print(self.rows[case].output(), Unit::Hertz, Digits::All)
+        print(self.rows[case].output(), Unit::Hertz, Digits::Written)
     }
     fn missing(&self) -> Option<String> {
         let first = self.missing.first()?;
@@ -282,7 +282,7 @@ impl Cases for SolvedBand {
             "{} of {} channels can't be served, {} first: {}",
             self.missing.len(),
             self.missing.len() + self.rows.len(),
-            print(first.output, Unit::Hertz, Digits::All),
+            print(first.output, Unit::Hertz, Digits::Written),
             first.why
         ))
     }

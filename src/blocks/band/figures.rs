@@ -1,7 +1,7 @@
 //! Figures and tables of a band: envelopes over the channels with the worst one named.
 
 use super::super::repeat::{Cases, metric};
-use super::super::support::number_cell;
+use super::super::support::{number_cell, spoken};
 use super::channels::SolvedBand;
 use super::{Digits, Exhibit, Given, Metric, Unit, print};
 use crate::exhibit::{Axis, Cell, Column, Curve, Drawing, Figure, Mark, Panel, Plot, Role, Table};
@@ -23,7 +23,7 @@ pub(super) fn exhibits(given: &Given, band: &SolvedBand) -> Vec<Exhibit> {
 }
 
 fn hertz(value: f64) -> String {
-    print(value, Unit::Hertz, Digits::All)
+    print(value, Unit::Hertz, Digits::Written)
 }
 
 fn short(value: f64, unit: Unit) -> String {
@@ -118,15 +118,12 @@ fn tuning(given: &Given, band: &SolvedBand) -> Exhibit {
     })
 }
 
-/// Names of metrics as people read them: `sampled_phase_margin` is "sampled phase margin".
-pub(super) fn spoken(name: &str) -> String {
-    name.replace(['_', '.'], " ")
-}
-
 /// Worst and best value of every metric, each with its channel.
 fn extremes(band: &SolvedBand) -> Exhibit {
     let repeat = &band.repeat;
-    let mut rows = Vec::new();
+    // One channel is neither the worst nor the best.
+    let one = band.rows.len() == 1;
+    let mut rows: Vec<Vec<Cell>> = Vec::new();
     for (index, column) in repeat.columns.iter().enumerate() {
         let Some((worst, best)) = band.extremes(index) else { continue };
         let values = [worst, best].map(|row| band.rows[row].values[index]);
@@ -147,7 +144,12 @@ fn extremes(band: &SolvedBand) -> Exhibit {
             [value, Cell::Number { value: output, unit: Unit::Hertz, text: hertz(output) }]
         };
         let name = [Cell::Text(column.block.clone()), Cell::Text(spoken(&column.name))];
-        rows.push(name.into_iter().chain(cells(worst)).chain(cells(best)).collect());
+        let cells = if one {
+            cells(worst).into_iter().take(1).collect()
+        } else {
+            [cells(worst), cells(best)].concat()
+        };
+        rows.push(name.into_iter().chain(cells).collect());
     }
     let served = band.rows.len();
     let locked = match (band.temperature, band.stays_locked()) {
@@ -179,21 +181,29 @@ fn extremes(band: &SolvedBand) -> Exhibit {
     } else {
         String::new()
     };
-    Exhibit::table(Table {
-        anchor: "table".to_owned(),
-        caption: format!("Worst and best over {served} channels"),
-        columns: vec![
-            Column::text("Block", "block"),
-            Column::text("Metric", "metric"),
+    let mut columns = vec![Column::text("Block", "block"), Column::text("Metric", "metric")];
+    let (caption, note) = if one {
+        columns.push(Column::number("Value", "value"));
+        (format!("The loop in the channel {}", hertz(band.rows[0].output())), String::new())
+    } else {
+        columns.extend([
             Column::number("Worst", "worst"),
             Column::number("in channel", "worst_channel_Hz"),
             Column::number("Best", "best"),
             Column::number("in channel", "best_channel_Hz"),
-        ],
+        ]);
+        (
+            format!("Worst and best over {served} channels"),
+            "Of bandwidth, gain, current and voltage the worst is the one furthest from the design channel's."
+                .to_owned(),
+        )
+    };
+    Exhibit::table(Table {
+        anchor: "table".to_owned(),
+        caption,
+        columns,
         rows,
-        note: format!(
-            "Of bandwidth, gain, current and voltage the worst is the one furthest from the design channel's.{locked}{currents}"
-        ),
+        note: format!("{note}{locked}{currents}").trim_start().to_owned(),
     })
 }
 
@@ -216,7 +226,8 @@ fn missing(band: &SolvedBand) -> Exhibit {
 
 /// Fractional channels near a whole number.
 fn on_boundary(band: &SolvedBand) -> Exhibit {
-    let number = |value: f64, unit: Unit| Cell::Number { value, unit, text: print(value, unit, Digits::All) };
+    let number =
+        |value: f64, unit: Unit| Cell::Number { value, unit, text: print(value, unit, Digits::Written) };
     let rows = band.on_boundary().map(|row| {
         let distance = row.boundary().unwrap_or(0.0);
         let level = match band.boundary_spur(row) {

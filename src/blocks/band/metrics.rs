@@ -167,7 +167,7 @@ pub(super) fn warn(given: &Given, band: &SolvedBand, faults: &mut Faults) {
     if let Some(missing) = band.missing() {
         faults.warn(place, "channels-missing", missing);
     }
-    let hertz = |f: f64| print(f, Unit::Hertz, Digits::All);
+    let hertz = |f: f64| print(f, Unit::Hertz, Digits::Written);
     let volts = |v: f64| print(v, Unit::Volt, Digits::Significant(3));
     let out: Vec<&Row> = band.rows.iter().filter(|row| !row.stays_locked).collect();
     if let Some(first) = out.first() {

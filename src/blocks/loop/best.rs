@@ -67,7 +67,7 @@ pub(super) fn limits(given: &Given, inputs: &Inputs<'_>, faults: &mut Faults) ->
         let Ok(Limit::AtMost(bound) | Limit::Below(bound)) = read else {
             let text = format!("`{text}` is not an upper limit of this unit");
             let fault = Diagnostic::error("limit", text).at(group.span(name));
-            faults.push(fault.expected(format!("expected <= and a {}", unit.expectation())));
+            faults.push(fault.expected(format!("expected <= and {}", unit.described())));
             continue;
         };
         match name {

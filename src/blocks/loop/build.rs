@@ -189,9 +189,9 @@ fn check_input(given: &Given, reference: &Reference, synthesizer: &Synthesizer, 
                 "reference-input",
                 format!(
                     "the reference at {} is outside the range of the reference input, {} .. {}",
-                    print(f, Unit::Hertz, Digits::All),
-                    print(low, Unit::Hertz, Digits::All),
-                    print(high, Unit::Hertz, Digits::All)
+                    print(f, Unit::Hertz, Digits::Written),
+                    print(low, Unit::Hertz, Digits::Written),
+                    print(high, Unit::Hertz, Digits::Written)
                 ),
             );
         }
@@ -205,7 +205,7 @@ fn choose_band<'a>(given: &Given, facts: &'a Facts, frequency: f64, faults: &mut
         faults.place(
             given.fields.place("output"),
             "channel-unreachable",
-            format!("no band of the oscillator holds {}", print(frequency, Unit::Hertz, Digits::All)),
+            format!("no band of the oscillator holds {}", print(frequency, Unit::Hertz, Digits::Written)),
         );
     }
     found
@@ -225,7 +225,7 @@ fn tuning_voltage(
         faults.place(
             place,
             "channel-unreachable",
-            format!("the tuning curve does not reach {}", print(frequency, Unit::Hertz, Digits::All)),
+            format!("the tuning curve does not reach {}", print(frequency, Unit::Hertz, Digits::Written)),
         );
         return None;
     };
@@ -238,7 +238,7 @@ fn tuning_voltage(
             format!(
                 "the oscillator needs {} for {}, outside {} of {} .. {}",
                 volts(voltage),
-                print(frequency, Unit::Hertz, Digits::All),
+                print(frequency, Unit::Hertz, Digits::Written),
                 limits.whose,
                 volts(low),
                 volts(high)

@@ -52,7 +52,11 @@ impl std::fmt::Display for ChannelError {
         match self {
             Self::Plan(error) => write!(f, "{error}"),
             Self::OutOfReach(frequency) => {
-                write!(f, "no band of the oscillator holds {}", print(*frequency, Unit::Hertz, Digits::All))
+                write!(
+                    f,
+                    "no band of the oscillator holds {}",
+                    print(*frequency, Unit::Hertz, Digits::Written)
+                )
             }
         }
     }

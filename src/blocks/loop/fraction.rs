@@ -110,7 +110,7 @@ impl SolvedLoop {
         if self.channel.fraction.is_some() && self.modulator().is_none() && others {
             let text = format!(
                 "{SILENT} in the design channel {}: channels beside it have its noise and its lines too",
-                print(self.output_frequency(), Unit::Hertz, Digits::All)
+                print(self.output_frequency(), Unit::Hertz, Digits::Written)
             );
             faults.warn(given.fields.place("divider"), "modulator-silent", text);
         }

@@ -20,7 +20,7 @@ pub(super) struct Planned {
 
 /// An exact frequency as people write it.
 pub(super) fn hertz(value: &Rational) -> String {
-    print(to_f64(value), Unit::Hertz, Digits::All)
+    print(to_f64(value), Unit::Hertz, Digits::Written)
 }
 
 pub(super) fn plan(

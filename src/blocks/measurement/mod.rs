@@ -252,7 +252,7 @@ fn unit_of(
     positive_in(fields, name, faults);
     let Some(quantity) = fields.quantity_full(name) else { return Some(absent) };
     if quantity.unit != unit {
-        let text = format!("`{name}` of {of} is a {}", unit.expectation());
+        let text = format!("`{name}` of {of} is {}", unit.described());
         faults.place(fields.place(name), "trace-unit", text);
         return None;
     }

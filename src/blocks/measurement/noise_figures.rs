@@ -28,7 +28,7 @@ fn signed(difference: f64) -> String {
 }
 
 pub(super) fn range((from, to): (f64, f64)) -> String {
-    format!("{} .. {}", print(from, Unit::Hertz, Digits::All), print(to, Unit::Hertz, Digits::All))
+    format!("{} .. {}", print(from, Unit::Hertz, Digits::Written), print(to, Unit::Hertz, Digits::Written))
 }
 
 /// Measured against predicted, and below it their difference.

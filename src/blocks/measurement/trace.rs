@@ -225,7 +225,7 @@ fn told(given: &Given, columns: &[DataColumn], asked: &[&[Role]], faults: &mut F
         };
         let Some(factor) = factor(symbol, role.unit) else {
             let message = format!("`{symbol}` is not a unit of `{word}`");
-            let expected = format!("expected a {}", role.unit.expectation());
+            let expected = format!("expected {}", role.unit.described());
             faults.push(Diagnostic::error("trace-columns", message).at(item.place.span()).expected(expected));
             continue;
         };

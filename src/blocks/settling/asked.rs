@@ -35,8 +35,8 @@ pub(super) struct Terms {
 /// A hop with its operating points.
 #[derive(Clone, Debug)]
 pub(super) struct Ready {
-    /// As a person names its start.
-    pub from: String,
+    /// As a person names its ends: the channels asked for, which a fixed modulus only comes near to.
+    pub names: (String, String),
     /// Frequency at the output before the hop, Hz; `None`: power-up.
     pub from_frequency: Option<f64>,
     /// Tuning voltage at the start, V.
@@ -181,6 +181,8 @@ fn ready(
         return None;
     }
     let target = channel(solved, to, to_place, faults);
+    let asked = |channel: &Quantity| print(channel.value, Unit::Hertz, Digits::Written);
+    let end = asked(to);
     if from.unit == Unit::Volt {
         let to = target?;
         let hertz = to.band.tuning.beyond(from.value);
@@ -198,26 +200,18 @@ fn ready(
             let text = format!("{}: its end's straight line is followed to there", range());
             faults.warn(from_place, "start-outside", text);
         }
-        let name = print(from.value, Unit::Volt, Digits::All);
+        let names = (print(from.value, Unit::Volt, Digits::All), end);
         let (band_changes, modulator) = (false, solved.plan.modulator(&to.channel));
-        return Some(Ready {
-            from: name,
-            from_frequency: None,
-            start: from.value,
-            to,
-            modulator,
-            band_changes,
-        });
+        return Some(Ready { names, from_frequency: None, start: from.value, to, modulator, band_changes });
     }
     let (start, to) = channel(solved, from, from_place, faults).zip(target)?;
     if start.channel.output == to.channel.output {
         faults.place(to_place, "hop-end", "the hop ends where it starts: two channels were expected");
         return None;
     }
-    let frequency = start.output_frequency();
     Some(Ready {
-        from: print(frequency, Unit::Hertz, Digits::All),
-        from_frequency: Some(frequency),
+        names: (asked(from), end),
+        from_frequency: Some(start.output_frequency()),
         start: start.case.oscillator.tuning_voltage,
         band_changes: start.band.name != to.band.name,
         modulator: solved.plan.modulator(&to.channel),
@@ -227,7 +221,7 @@ fn ready(
 
 /// The operating point of a channel, or what is wrong with it.
 fn channel(solved: &SolvedLoop, output: &Quantity, place: &Place, faults: &mut Faults) -> Option<AtChannel> {
-    let hertz = |f: &Rational| print(to_f64(f), Unit::Hertz, Digits::All);
+    let hertz = |f: &Rational| print(to_f64(f), Unit::Hertz, Digits::Written);
     let output = output.rational();
     let error = match solved.at_channel(&output) {
         Ok(found) => return Some(found),

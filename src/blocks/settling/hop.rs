@@ -61,7 +61,7 @@ pub(super) fn follow(ready: &Ready, terms: &Terms) -> Hop {
     let case = &ready.to.case;
     let selection = if ready.band_changes { terms.band_selection } else { 0.0 };
     let mut hop = Hop {
-        names: (ready.from.clone(), print(ready.to.output_frequency(), Unit::Hertz, Digits::All)),
+        names: ready.names.clone(),
         frequencies: (ready.from_frequency, ready.to.output_frequency()),
         time: Err(NO_WINDOW.to_owned()),
         phase_time: Err("no window of the phase (`within` in deg, or `phase_within`) is stated".to_owned()),

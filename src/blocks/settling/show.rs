@@ -14,6 +14,9 @@ pub(super) fn exhibits(settled: &SolvedSettling, given: &Given, solved: &Solved)
     shown
 }
 
+/// How the reason of a time begins for which no window is stated.
+const UNASKED: &str = "no window";
+
 fn short(value: f64, unit: Unit) -> String {
     print(value, unit, Digits::Significant(3))
 }
@@ -51,7 +54,7 @@ fn error_panel(
         marks.push(Mark::vertical(time, &format!("inside from {}", short(time, Unit::Second))));
     }
     let axis = Axis { label: label.to_owned(), unit, scale: Scale::Log, range };
-    Panel::new(axis, vec![Curve::new("error", Role::Total, points)]).with_marks(marks)
+    Panel::new(axis, vec![Curve::new(label, Role::Total, points)]).with_marks(marks)
 }
 
 /// Error, tuning voltage and slips of the slowest hop.
@@ -94,6 +97,8 @@ fn figure(settled: &SolvedSettling, given: &Given) -> Exhibit {
         ));
     }
     let end = hop.curve.last().map_or(0.0, |instant| instant.time);
+    // Long after lock nothing is to be seen.
+    let end = time.filter(|time| *time > 0.0).map_or(end, |time| end.min(4.0 * time));
     let slips = hop.slips.as_ref().map_or(String::new(), |count| format!(", {count} cycle slips"));
     let words = match &hop.time {
         Ok(time) => format!("inside its window from {} on{slips}", short(*time, Unit::Second)),
@@ -140,6 +145,10 @@ fn single(settled: &SolvedSettling, solved: &Solved) -> Exhibit {
         ("peak_tuning", "Farthest tuning voltage"),
     ];
     let rows = names.iter().filter_map(|(name, words)| match solved.metrics.get(name) {
+        // What was not asked for is no row.
+        Some(Node::Metric(metric)) if metric.why.as_deref().is_some_and(|why| why.starts_with(UNASKED)) => {
+            None
+        }
         Some(Node::Metric(metric)) => Some(vec![Cell::Text((*words).to_owned()), number_cell(metric)]),
         _ => None,
     });

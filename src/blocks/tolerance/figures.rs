@@ -2,7 +2,7 @@
 
 use super::super::judged::percent;
 use super::super::repeat::{Cases, metric};
-use super::super::support::number_cell;
+use super::super::support::{number_cell, spoken};
 use super::metrics::{at_least, observed};
 use super::runs::SolvedTolerance;
 use super::{Exhibit, Given, Unit};
@@ -35,10 +35,6 @@ pub(super) fn exhibits(given: &Given, solved: &SolvedTolerance) -> Vec<Exhibit> 
     }
     exhibits.push(statistics(solved));
     exhibits
-}
-
-fn spoken(name: &str) -> String {
-    name.replace(['_', '.'], " ")
 }
 
 fn short(value: f64, unit: Unit) -> String {
@@ -89,7 +85,7 @@ fn histogram(
     let curve_name = match solved.worst_channel(column) {
         Some((output, share)) => format!(
             "worst channel of each run; {} in {}",
-            print(output, Unit::Hertz, Digits::All),
+            print(output, Unit::Hertz, Digits::Written),
             percent(share)
         ),
         None => "runs".to_owned(),
@@ -255,7 +251,7 @@ fn statistics(solved: &SolvedTolerance) -> Exhibit {
                     Cell::Number {
                         value: output,
                         unit: Unit::Hertz,
-                        text: print(output, Unit::Hertz, Digits::All),
+                        text: print(output, Unit::Hertz, Digits::Written),
                     },
                     Cell::Number { value: share, unit: Unit::One, text: percent(share) },
                 ],

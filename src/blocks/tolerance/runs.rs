@@ -279,7 +279,7 @@ impl Cases for SolvedTolerance {
         if self.places.band.is_none() {
             return run;
         }
-        format!("{run}, channel {}", print(self.places.taken[place].output, Unit::Hertz, Digits::All))
+        format!("{run}, channel {}", print(self.places.taken[place].output, Unit::Hertz, Digits::Written))
     }
     fn missing(&self) -> Option<String> {
         self.places.missing.clone()

@@ -6,7 +6,7 @@ use super::escape::{escaped, id};
 use super::look::Colours;
 use crate::document::PlacedFigure;
 use crate::exhibit::{ChartAxis, ChartCurve, ChartPanel, DrawFault, draw_for_screen};
-use crate::units::habit;
+use crate::units::{Unit, habit};
 
 /// Points of a curve that a reader can step through at most.
 const POINTS: usize = 2000;
@@ -72,7 +72,11 @@ fn panel(panel: &ChartPanel) -> Value {
             Value::Object(out)
         })
         .collect();
-    json!({"frame": panel.frame, "y": axis(&panel.y), "curves": curves})
+    let mut y = axis(&panel.y);
+    // Counts are read off as counts.
+    let whole = panel.y.unit == Unit::One && thin.iter().flatten().all(|(_, y)| y.fract() == 0.0);
+    y["whole"] = whole.into();
+    json!({"frame": panel.frame, "y": y, "curves": curves})
 }
 
 /// At most [`POINTS`] points, the last among them.

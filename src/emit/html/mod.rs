@@ -134,6 +134,7 @@ impl PlainTable<'_> {
             sides: &[],
             rows: self.rows,
             named_rows: true,
+            labels: &[],
         };
         table.html()
     }

@@ -41,6 +41,7 @@ pub(super) fn remedies(document: &Document) -> String {
         sides: &[],
         rows: &rows,
         named_rows: true,
+        labels: &[],
     };
     let table = if rows.is_empty() { String::new() } else { table.html() };
     table + &never

@@ -158,6 +158,7 @@ pub(super) fn cover(document: &Document) -> String {
             sides: &[],
             rows: &rows,
             named_rows: true,
+            labels: &[],
         };
         if rows.is_empty() { String::new() } else { table.html() }
     };
@@ -193,7 +194,11 @@ pub(super) fn summary<'a>(
             .key_figures
             .iter()
             .map(|key| {
-                vec![escaped(key.name), escaped(&key.value), format!("<code>{}</code>", escaped(&key.metric))]
+                vec![
+                    escaped(&key.name),
+                    escaped(&key.value),
+                    format!("<code>{}</code>", escaped(&key.metric)),
+                ]
             })
             .collect();
         let table = tables::Table {
@@ -205,6 +210,7 @@ pub(super) fn summary<'a>(
             sides: &["", "right", ""],
             rows: &rows,
             named_rows: true,
+            labels: &[],
         };
         out.push_str(&table.html());
     }
@@ -346,6 +352,7 @@ fn fact(fact: &Fact) -> String {
             sides: &[],
             rows: &rows,
             named_rows: true,
+            labels: &[],
         };
         out.push_str(&table.html());
     }
@@ -353,7 +360,7 @@ fn fact(fact: &Fact) -> String {
 }
 
 /// A sentence of ours: names between backticks are code.
-fn ticked(text: &str) -> String {
+pub(super) fn ticked(text: &str) -> String {
     let part = |(index, part): (usize, &str)| match index % 2 {
         1 => format!("<code>{}</code>", escaped(part)),
         _ => escaped(part),

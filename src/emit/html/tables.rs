@@ -3,6 +3,7 @@
 use super::escape::{escaped, fragment, id};
 use super::prose::Writer;
 use super::remedies::remedies;
+use super::sections::ticked;
 use crate::document::{Document, MatrixRow, PlacedTable, TableCell};
 use crate::results::{BlockResult, State};
 
@@ -21,6 +22,8 @@ pub(super) struct Table<'a> {
     pub rows: &'a [Vec<String>],
     /// Whether the first cell of a row names it.
     pub named_rows: bool,
+    /// Names of the columns beside each cell, for a table whose rows become cards where the screen is narrow.
+    pub labels: &'a [&'a str],
 }
 
 impl Table<'_> {
@@ -29,22 +32,33 @@ impl Table<'_> {
             "" => String::new(),
             side => format!(" class=\"{side}\""),
         };
+        // What is no longer laid out as a table has to say that it is one.
+        let role = |role: &str| match self.labels {
+            [] => String::new(),
+            _ => format!(" role=\"{role}\""),
+        };
+        let label = |column: usize| {
+            self.labels.get(column).map_or(String::new(), |label| format!(" data-label=\"{label}\""))
+        };
         let place = if self.id.is_empty() { String::new() } else { format!(" id=\"{}\"", escaped(self.id)) };
         let mut out = format!(
-            "<div class=\"wide\" role=\"region\" tabindex=\"0\" aria-label=\"{}\"{place}>\n<table class=\"{}\">\n",
+            "<div class=\"wide\" role=\"region\" tabindex=\"0\" aria-label=\"{}\"{place}>\n<table class=\"{}\"{}>\n",
             escaped(self.name),
-            self.class
+            self.class,
+            role("table")
         );
         if !self.caption.is_empty() {
             out.push_str(&format!("<caption>{}</caption>\n", self.caption));
         }
-        out.push_str("<thead><tr>");
+        let (group, line) = (role("rowgroup"), role("row"));
+        out.push_str(&format!("<thead{group}><tr{line}>"));
         for (column, cell) in self.head.iter().enumerate() {
-            out.push_str(&format!("<th scope=\"col\"{}>{cell}</th>", class(column)));
+            let role = role("columnheader");
+            out.push_str(&format!("<th scope=\"col\"{}{role}>{cell}</th>", class(column)));
         }
-        out.push_str("</tr></thead>\n<tbody>\n");
+        out.push_str(&format!("</tr></thead>\n<tbody{group}>\n"));
         for row in self.rows {
-            out.push_str("<tr>");
+            out.push_str(&format!("<tr{line}>"));
             for column in 0..self.head.len() {
                 let cell = row.get(column).map_or("", String::as_str);
                 if column == 0 && self.named_rows && !cell.is_empty() {
@@ -54,9 +68,10 @@ impl Table<'_> {
                     } else {
                         class(column)
                     };
-                    out.push_str(&format!("<th scope=\"row\"{class}>{cell}</th>"));
+                    out.push_str(&format!("<th scope=\"row\"{class}{}>{cell}</th>", role("rowheader")));
                 } else {
-                    out.push_str(&format!("<td{}>{cell}</td>", class(column)));
+                    let (class, role) = (class(column), role("cell"));
+                    out.push_str(&format!("<td{class}{role}{}>{cell}</td>", label(column)));
                 }
             }
             out.push_str("</tr>\n");
@@ -82,10 +97,11 @@ pub(super) fn exhibit<'a>(writer: &mut Writer<'a>, table: &'a PlacedTable) -> St
         sides: &sides,
         rows: &rows,
         named_rows: true,
+        labels: &[],
     }
     .html();
     if !table.note.is_empty() {
-        out.push_str(&format!("<p class=\"small\">{}</p>\n", escaped(&table.note)));
+        out.push_str(&format!("<p class=\"small\">{}</p>\n", ticked(&table.note)));
     }
     out
 }
@@ -108,8 +124,18 @@ pub(super) fn authors(align: &[Option<i8>], head: &[String], rows: &[Vec<String>
         _ => "",
     };
     let sides: Vec<&str> = (0..head.len()).map(side).collect();
-    Table { class: "", id: "", name: "Table", caption: "", head, sides: &sides, rows, named_rows: false }
-        .html()
+    Table {
+        class: "",
+        id: "",
+        name: "Table",
+        caption: "",
+        head,
+        sides: &sides,
+        rows,
+        named_rows: false,
+        labels: &[],
+    }
+    .html()
 }
 
 /// A verdict in word and shape: disc, open triangle, cross, dash.
@@ -147,6 +173,7 @@ pub(super) fn matrix<'a>(writer: &mut Writer<'a>, document: &'a Document) -> Str
         sides: &[],
         rows: &rows,
         named_rows: true,
+        labels: &["Id", "Requirement", "Limit", "Value", "Margin", "Method", "Verdict"],
     }
     .html()
         + &remedies(document)
@@ -216,6 +243,7 @@ pub(super) fn twice(document: &Document) -> String {
         sides: &sides,
         rows: &rows,
         named_rows: true,
+        labels: &[],
     }
     .html()
 }
@@ -246,6 +274,7 @@ pub(super) fn digests(document: &Document) -> String {
         sides: &["", "", "right", ""],
         rows: &rows,
         named_rows: true,
+        labels: &[],
     }
     .html()
 }

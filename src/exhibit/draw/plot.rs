@@ -143,7 +143,8 @@ fn limit_stroke() -> Stroke {
 
 fn entries(panel: &Panel, named: impl Fn(usize) -> bool) -> Vec<Entry> {
     // A single curve that is what the ordinate says needs no second name.
-    let known = |name: &str| name.trim().is_empty() || (panel.curves.len() == 1 && name == panel.y.label);
+    let said = |name: &str| panel.curves.len() == 1 && name.eq_ignore_ascii_case(&panel.y.label);
+    let known = |name: &str| name.trim().is_empty() || said(name);
     let curves = looks(panel)
         .into_iter()
         .filter(|(curve, _)| !known(&curve.name))

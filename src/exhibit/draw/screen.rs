@@ -6,6 +6,7 @@ use std::fmt::Write as _;
 
 use super::axis::Ruler;
 use super::scene::{Anchor, Colour, Layout, PAPER, Point, Rect, Shape, Stroke, Text};
+use super::text::width;
 use crate::exhibit::figure::Curve;
 use crate::units::{Unit, shown};
 
@@ -201,9 +202,16 @@ impl Writer {
         };
         let (x, y) = (number(text.at.x), number(text.at.y));
         let turn = if text.upward { format!(" transform=\"rotate(-90 {x} {y})\"") } else { String::new() };
+        // Whatever serif the reader has, words keep the room that was made for them.
+        let room = number(width(&text.content, text.size));
+        let fit = if text.content.chars().count() > 1 {
+            format!(" textLength=\"{room}\" lengthAdjust=\"spacingAndGlyphs\"")
+        } else {
+            String::new()
+        };
         _ = write!(
             self.out,
-            "<text x=\"{x}\" y=\"{y}\" font-size=\"{}\" text-anchor=\"{anchor}\" fill=\"{colour}\"{turn}>{}</text>",
+            "<text x=\"{x}\" y=\"{y}\" font-size=\"{}\" text-anchor=\"{anchor}\" fill=\"{colour}\"{fit}{turn}>{}</text>",
             number(text.size),
             escaped(&text.content)
         );
