@@ -5,9 +5,13 @@ use super::console::Console;
 use super::exit::Exit;
 use super::shape::{inner, need, words};
 use super::{example, part_schema};
-use crate::blocks::{self, KINDS, Kind, Route};
+use crate::blocks::{self, KINDS, Kind, MetricDoc, Route};
 use crate::diag::Diagnostic;
 use crate::note::schema::Field;
+
+/// Columns of a line at most, and of what stands before its words.
+const COLUMNS: usize = 100;
+const DEEPEST: usize = 36;
 
 pub(super) fn run(args: &Describe, console: &mut Console) -> Exit {
     let text = match &args.name {
@@ -17,7 +21,7 @@ pub(super) fn run(args: &Describe, console: &mut Console) -> Exit {
     };
     match text {
         Ok(text) => {
-            console.print(&text);
+            console.print(&if args.schema { text } else { folded(&text) });
             Exit::Done
         }
         Err(fault) => {
@@ -27,15 +31,50 @@ pub(super) fn run(args: &Describe, console: &mut Console) -> Exit {
     }
 }
 
+/// Long lines folded, what follows standing below where the words began; examples stay as they are written.
+fn folded(text: &str) -> String {
+    let mut out = String::new();
+    let mut example = false;
+    for line in text.lines() {
+        example |= line.starts_with("Example");
+        let indent = line.len() - line.trim_start().len();
+        let words = line[indent..].find("  ").map_or(0, |gap| {
+            let rest = &line[indent + gap..];
+            indent + gap + rest.len() - rest.trim_start().len()
+        });
+        let hang = if (1..=DEEPEST).contains(&words) { words } else { indent + 4 };
+        let mut column = 0;
+        for (number, word) in line.split(' ').enumerate() {
+            let wide = word.chars().count();
+            if number > 0 && !example && column > hang && column + 1 + wide > COLUMNS {
+                out.push('\n');
+                out.push_str(&" ".repeat(hang));
+                column = hang;
+            } else if number > 0 {
+                out.push(' ');
+                column += 1;
+            }
+            out.push_str(word);
+            column += wide;
+        }
+        out.push('\n');
+    }
+    out
+}
+
 fn schema(name: &str) -> Result<String, Diagnostic> {
     let kind = blocks::kind(name).ok_or_else(|| unknown(name))?;
     Ok(format!("{:#}\n", part_schema::schema(kind)))
 }
 
 fn unknown(wanted: &str) -> Diagnostic {
-    Diagnostic::error("unknown-kind", format!("there is no kind `{wanted}`"))
-        .nearest(wanted, KINDS.iter().map(|kind| kind.name()))
-        .hint("`loopcase describe` lists all kinds")
+    let names = || KINDS.iter().map(|kind| kind.name());
+    let fault = Diagnostic::error("unknown-kind", format!("there is no kind `{wanted}`"));
+    let fault = match names().find(|name| !wanted.is_empty() && name.starts_with(wanted)) {
+        Some(name) => fault.hint(format!("did you mean `{name}`?")),
+        None => fault.nearest(wanted, names()),
+    };
+    fault.hint("`loopcase describe` lists all kinds")
 }
 
 fn overview() -> String {
@@ -62,9 +101,13 @@ fn describe(name: &str) -> Result<String, Diagnostic> {
     for name in names {
         let Some(field) = fields.iter().find(|field| field.name == name) else {
             let metrics = if found.is_none() { kind.metrics() } else { &[] };
-            if let Some(metric) = metrics.iter().find(|metric| metric.name == name) {
+            // `parts.C1` stands for every part, `p01.jitter` for every metric of a run.
+            let same =
+                |metric: &&MetricDoc| metric.name == name || metric.name.split('.').next() == Some(name);
+            if let Some(metric) = metrics.iter().find(same) {
                 return Ok(format!(
-                    "{path}.{name}: {}\n  a metric, in {}\n",
+                    "{path}.{}: {}\n  a metric, in {}\n",
+                    metric.name,
                     metric.says,
                     metric.unit.symbol()
                 ));
@@ -237,6 +280,16 @@ mod tests {
                 assert!(describe(&format!("{}.{}", kind.name(), field.name)).is_ok());
             }
         }
+    }
+
+    #[test]
+    fn long_lines_fold_below_their_words_and_examples_stay() {
+        let text = format!("  name  {}\n\nExample, invented\n  {}\n", "word ".repeat(30), "word ".repeat(30));
+        let folded = folded(&text);
+        let lines: Vec<&str> = folded.lines().collect();
+        assert!(lines[0].chars().count() <= COLUMNS && lines[1].starts_with("        word"), "{folded}");
+        assert_eq!(lines[lines.len() - 1].trim_end(), text.lines().last().expect("a line").trim_end());
+        assert_eq!(folded.split_whitespace().count(), text.split_whitespace().count());
     }
 
     #[test]

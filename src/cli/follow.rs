@@ -48,6 +48,7 @@ fn follow(args: &args::Follow, console: &mut Console) -> Result<(), Exit> {
     let edition = args.edition.map(EditionWord::edition);
     let wish = Wish { with: &args.with, thorough: false, edition, look: look.as_ref() };
     let press = Press { into: &args.into, also: &[], typesetter: Some(&typesetter) };
+    console.note(&format!("following {}; Ctrl-C ends it", note.shown));
     let mut turns = Turns { note, wish, press, kept: Kept::default(), last: None };
     let stopped = || stop.load(Ordering::SeqCst);
     while !stopped() {

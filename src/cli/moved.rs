@@ -1,4 +1,4 @@
-//! What moved from one turn to the next, in one line.
+//! What moved from one turn to the next, a line each.
 
 use serde_json::Value;
 
@@ -8,7 +8,7 @@ use crate::units::{Digits, Unit, ascii, print_difference};
 /// Numbers that are named; a change of the reference moves hundreds.
 const NAMED: usize = 6;
 
-/// "moved: noise.jitter 141 fs -> 148 fs; LO-4 now fails by 3.00 fs".
+/// "moved: LO-4 now fails by 3.00 fs", and below it "noise.jitter 141 fs -> 148 fs".
 pub(super) fn moved(before: &Side, now: &Side) -> String {
     let differences = compare(before, now);
     if differences.none() {
@@ -33,7 +33,7 @@ pub(super) fn moved(before: &Side, now: &Side) -> String {
     if numbers.len() > NAMED {
         words.push(format!("{} more numbers", numbers.len() - NAMED));
     }
-    format!("moved: {}", words.join("; "))
+    format!("moved: {}", words.join("\n       "))
 }
 
 /// Metrics that a requirement names.
@@ -91,10 +91,15 @@ mod tests {
         let (good, bad) = (side(141e-15, ""), side(148e-15, ""));
         let line = moved(&good, &bad);
         assert!(
-            line.starts_with("moved: LO-4 now fails by 3.00 fs; noise.jitter 141 fs -> 148 fs; noise.other"),
+            line.starts_with(
+                "moved: LO-4 now fails by 3.00 fs\n       noise.jitter 141 fs -> 148 fs\n       noise.other"
+            ),
             "{line}"
         );
-        assert!(moved(&bad, &good).starts_with("moved: LO-4 is met again with 4.00 fs; noise.jitter 148 fs"));
+        assert!(
+            moved(&bad, &good)
+                .starts_with("moved: LO-4 is met again with 4.00 fs\n       noise.jitter 148 fs")
+        );
         assert_eq!(moved(&good, &side(141e-15, "prose")), "no number moved");
         assert_eq!(moved(&good, &good), "nothing moved");
     }

@@ -29,7 +29,15 @@ pub(super) fn words(kind: &Type) -> String {
         Type::List(item) => format!("list of: {}", words(item)),
         Type::Group(_) => "group".to_owned(),
         Type::Entries(item) => format!("names of your choice, each with: {}", words(item)),
-        Type::Either(all) => all.iter().map(words).collect::<Vec<_>>().join("; or "),
+        Type::Either(all) => {
+            let mut each: Vec<String> = Vec::new();
+            for words in all.iter().map(words) {
+                if !each.contains(&words) {
+                    each.push(words);
+                }
+            }
+            each.join("; or ")
+        }
     }
 }
 

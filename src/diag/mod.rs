@@ -106,6 +106,7 @@ pub fn nearest<'a>(wrong: &str, names: impl IntoIterator<Item = &'a str>) -> Opt
     let limit = (wrong.chars().count() / 3).max(2);
     names
         .into_iter()
+        .filter(|name| *name != wrong)
         .map(|name| (strsim::damerau_levenshtein(&wrong.to_lowercase(), &name.to_lowercase()), name))
         .filter(|(distance, name)| *distance <= limit && *distance < name.chars().count())
         .min_by_key(|(distance, _)| *distance)

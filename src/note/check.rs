@@ -147,7 +147,9 @@ impl Checker<'_> {
             .expected(format!("needs `{}`: {}", field.name, field.says));
         if let Some((_, example)) = expectation.split_once("e.g. ") {
             let example = example.split(" or ").next().unwrap_or(example);
-            diagnostic = diagnostic.hint(format!("write `{}: {example}`", field.name));
+            diagnostic = diagnostic.hint(format!("write e.g. `{}: {example}`", field.name));
+        } else if matches!(field.kind, Type::Text | Type::Prose) {
+            diagnostic = diagnostic.hint(format!("write `{}: a few words`", field.name));
         } else {
             diagnostic = diagnostic.hint(format!("expected {expectation}"));
         }

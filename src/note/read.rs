@@ -147,7 +147,7 @@ pub fn read(
     };
     let mut blocks = Vec::new();
     let mut solved = BTreeMap::new();
-    let parsed: Vec<(Option<Tree>, Vec<Diagnostic>)> =
+    let parsed: Vec<Parsed> =
         structure.fences.par_iter().map(|fence| parse_fence(fence, file, input.folder)).collect();
     for (fence, parsed) in structure.fences.iter().zip(parsed) {
         if let Some(block) = reader.block(fence, parsed) {
@@ -211,16 +211,20 @@ fn decode(input: &Input<'_>, sources: &SourceMap, out: &mut Vec<Diagnostic>) -> 
 }
 
 /// The YAML of a fence, and what is wrong with it; nothing where the fence is another's.
-fn parse_fence(fence: &Fence, file: FileId, folder: &str) -> (Option<Tree>, Vec<Diagnostic>) {
-    let mut words = fence.info.split_whitespace();
-    if words.next() != Some("yaml") || words.next().is_none() {
-        return (None, Vec::new());
-    }
+fn parse_fence(fence: &Fence, file: FileId, folder: &str) -> Parsed {
     let head = Span::new(file, fence.head.start, fence.head.end);
     let text = Text::broken(file, fence.text.clone(), fence.segments.clone(), head, folder);
+    let mut words = fence.info.split_whitespace();
+    if words.next() != Some("yaml") || words.next().is_none() {
+        return (Err(Tree::nothing(text)), Vec::new());
+    }
     let mut faults = Vec::new();
-    (parse(text, &mut faults), faults)
+    let tree = parse(text.clone(), &mut faults).ok_or_else(|| Tree::nothing(text));
+    (tree, faults)
 }
+
+/// The tree of a block, or an empty one where it can't be read; and what is wrong.
+type Parsed = (Result<Tree, Tree>, Vec<Diagnostic>);
 
 struct Reader<'a> {
     kinds: &'a [KindInfo],
@@ -233,7 +237,7 @@ struct Reader<'a> {
 }
 
 impl Reader<'_> {
-    fn block(&mut self, fence: &Fence, (tree, faults): (Option<Tree>, Vec<Diagnostic>)) -> Option<RawBlock> {
+    fn block(&mut self, fence: &Fence, (tree, faults): Parsed) -> Option<RawBlock> {
         let head = Span::new(self.file, fence.head.start, fence.head.end);
         if !fence.closed {
             let diagnostic = Diagnostic::error("fence-open", "this fence is never closed").at(head);
@@ -248,9 +252,12 @@ impl Reader<'_> {
         self.claim(&name, head);
         let before = self.out.len();
         self.out.extend(faults);
-        let mut tree = tree?;
-        let mut whole = true;
-        if kind.facts {
+        // A block that can't be read is still there: what refers to it is not at fault.
+        let mut whole = tree.is_ok();
+        let (Ok(mut tree) | Err(mut tree)) = tree;
+        if !whole {
+            self.swallowed(head, before);
+        } else if kind.facts {
             (tree, whole) = match self.parts.resolve(tree, kind.name, &kind.schema, &mut Vec::new(), self.out)
             {
                 Ok(tree) => (tree, true),
@@ -265,6 +272,24 @@ impl Reader<'_> {
         }
         let line = self.sources.position(self.file, fence.head.start).line;
         Some(RawBlock { kind: kind.name, name, span: head, line, tree, whole, internal: fence.internal })
+    }
+
+    /// A block that can't be read because the fence of the next one is in it: its own was not closed.
+    fn swallowed(&mut self, head: Span, before: usize) {
+        let text = self.sources.text(self.file);
+        for fault in &mut self.out[before..] {
+            let Some(span) = fault.span.filter(|span| span.file == self.file) else { continue };
+            // Marks alone are the end of this fence; the next one has words behind its marks.
+            let line = text.get(span.start..).and_then(|rest| rest.lines().next()).unwrap_or_default();
+            let words = line.trim_start_matches(['`', '~']).trim();
+            if line.len() >= words.len() + 3 && !words.is_empty() && line.starts_with(['`', '~']) {
+                *fault =
+                    Diagnostic::error("fence-open", "this fence is not closed before the next one opens")
+                        .at(head)
+                        .also(span, "the next one")
+                        .hint("close it with a line of as many marks as it opens with");
+            }
+        }
     }
 
     /// Kind and name of a block.

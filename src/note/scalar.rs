@@ -111,7 +111,7 @@ impl Checker<'_> {
         let Some(unit) = wanted else { return Some(Reading::Known(quantity)) };
         let converted = quantity.convert(unit);
         if converted.is_none() {
-            let message = format!("`{name}` is a {}", plain_noun(quantity.unit));
+            let message = format!("`{name}` is {}", plain_noun(&quantity.unit.described()));
             self.fault(
                 Diagnostic::error("unit-wrong", message)
                     .at(span)
@@ -143,7 +143,7 @@ impl Checker<'_> {
                 Some(Item::Quantity(plain(&tree.value)?))
             }
             (Type::Quantity(unit) | Type::Toleranced(unit), Value::Integer(_) | Value::Real(_)) => {
-                let number = place.written().map_or_else(String::new, str::to_owned);
+                let number = as_written(tree);
                 let fault = QuantityFault::MissingUnit;
                 self.fault(quantity_fault(&number, &fault, Some(*unit), place.span(), &|_| place.span()));
                 None
@@ -168,11 +168,9 @@ impl Checker<'_> {
             (Type::Prose, Value::Text(text)) => Some(Item::Prose(text.clone())),
             // `revision: 1.10` is a text that YAML takes for a number; what was written counts.
             (Type::Text, Value::Integer(_) | Value::Real(_) | Value::Flag(_)) => {
-                Some(Item::Text(place.written()?.to_owned()))
+                Some(Item::Text(as_written(tree)))
             }
-            (Type::Prose, Value::Integer(_) | Value::Real(_)) => {
-                Some(Item::Prose(place.written()?.to_owned()))
-            }
+            (Type::Prose, Value::Integer(_) | Value::Real(_)) => Some(Item::Prose(as_written(tree))),
             (Type::Block(_), Value::Text(text)) if looks_like_name(text) && !text.contains(['.', '(']) => {
                 Some(Item::Block(text.clone()))
             }
@@ -181,9 +179,7 @@ impl Checker<'_> {
             }
             (Type::Limit, Value::Text(text)) => self.limit(text, place),
             (Type::Formula, Value::Text(text)) => Some(Item::Formula(text.clone())),
-            (Type::Formula, Value::Integer(_) | Value::Real(_)) => {
-                Some(Item::Formula(place.written()?.to_owned()))
-            }
+            (Type::Formula, Value::Integer(_) | Value::Real(_)) => Some(Item::Formula(as_written(tree))),
             (Type::File, Value::Text(text)) => self.path(text, place),
             (_, value) => {
                 let message = match value {
@@ -217,7 +213,7 @@ impl Checker<'_> {
     fn range(&mut self, text: &str, place: &Place, unit: Unit, stepped: bool) -> Option<Item> {
         let Ok(range) = parse_range(text) else {
             let message = format!("`{text}` is not a range");
-            let expected = format!("expected two ends: `A .. B`, each a {}", unit.expectation());
+            let expected = format!("expected two ends: `A .. B`, each {}", unit.described());
             self.fault(Diagnostic::error("not-a-range", message).at(place.span()).expected(expected));
             return None;
         };
@@ -357,8 +353,19 @@ fn plain(value: &Value) -> Option<Quantity> {
 }
 
 /// What a unit measures, without the example.
-fn plain_noun(unit: Unit) -> &'static str {
-    let text = unit.expectation();
+/// A value as it was written; one that stands in no text (`--with`) as numbers are.
+fn as_written(tree: &Tree) -> String {
+    match (tree.place.written(), &tree.value) {
+        (Some(text), _) => text.to_owned(),
+        (None, Value::Integer(number)) => number.to_string(),
+        (None, Value::Real(number)) => number.to_string(),
+        (None, Value::Flag(flag)) => flag.to_string(),
+        (None, Value::Text(text)) => text.clone(),
+        _ => String::new(),
+    }
+}
+
+fn plain_noun(text: &str) -> &str {
     text.split(", e.g.").next().unwrap_or(text)
 }
 
@@ -378,7 +385,7 @@ fn quantity_fault(
     match fault {
         QuantityFault::MissingUnit => {
             let diagnostic = said("unit-missing", format!("`{text}` has no unit"), whole);
-            match example_unit(expected) {
+            match likely_scale(text, unit).or_else(|| example_unit(expected)) {
                 Some(example) => diagnostic.hint(format!("did you mean `{text} {example}`?")),
                 None => diagnostic,
             }
@@ -394,7 +401,11 @@ fn quantity_fault(
         }
         QuantityFault::WrongUnit(range, found) => {
             let symbol = text.get(range.clone()).unwrap_or(text).trim();
-            said("unit-wrong", format!("`{symbol}` is a unit of {}", plain_noun(*found)), part(range.clone()))
+            said(
+                "unit-wrong",
+                format!("`{symbol}` is a unit of {}", plain_noun(found.expectation())),
+                part(range.clone()),
+            )
         }
         QuantityFault::NotFinite => said("not-finite", format!("`{text}` is not a finite number"), whole),
         QuantityFault::Separator(range) => {
@@ -405,6 +416,14 @@ fn quantity_fault(
             said("not-a-quantity", format!("`{text}` is not a quantity"), whole)
         }
     }
+}
+
+/// The base unit, where the number looks as if it were written in it: with an exponent, or far from the few digits that go
+/// with a prefix.
+fn likely_scale(text: &str, unit: Option<Unit>) -> Option<&'static str> {
+    let unit = unit.filter(|unit| !unit.is_decibel() && *unit != Unit::Kelvin)?;
+    let size: f64 = text.parse::<f64>().ok()?.abs();
+    (text.contains(['e', 'E']) || size >= 1000.0 || size < 0.01).then(|| unit.symbol())
 }
 
 /// The unit of the example in an expectation: `MHz` in "frequency, e.g. 80 MHz".

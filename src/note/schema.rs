@@ -106,16 +106,20 @@ impl Type {
             Type::Quantity(unit) => unit.expectation().to_owned(),
             Type::Toleranced(unit) => format!("{}, also with a tolerance (`+- 5 %`)", unit.expectation()),
             Type::AnyQuantity => "quantity, e.g. 80 MHz".to_owned(),
-            Type::Range(unit) => format!("range `A .. B`, each end a {}", unit.expectation()),
+            Type::Range(unit) => format!("range `A .. B`, each end {}", unit.described()),
             Type::SteppedRange(unit) => {
-                format!("range `A .. B` or `A .. B step C`, each a {}", unit.expectation())
+                format!("range `A .. B` or `A .. B step C`, each {}", unit.described())
             }
             Type::Number => "plain number without a unit, e.g. 0.3".to_owned(),
             Type::Integer => "plain whole number, e.g. 3".to_owned(),
             Type::IntegerRange => "range of whole numbers, e.g. 1 .. 1023".to_owned(),
             Type::Fraction => "divider, e.g. 2 or 1/2".to_owned(),
             Type::Word(words) => {
-                words.iter().map(|word| format!("`{word}`")).collect::<Vec<_>>().join(" or ")
+                let words: Vec<String> = words.iter().map(|word| format!("`{word}`")).collect();
+                match words.as_slice() {
+                    [first @ .., last] if !first.is_empty() => format!("{} or {last}", first.join(", ")),
+                    _ => words.concat(),
+                }
             }
             Type::Text | Type::Prose => "text".to_owned(),
             Type::Flag => "`true` or `false`".to_owned(),
@@ -125,14 +129,14 @@ impl Type {
             Type::Formula => "formula".to_owned(),
             Type::File => "path of a file, e.g. data/trace.csv".to_owned(),
             Type::Table(at, of) => {
-                format!("table of `A: B`, A a {}, B a {}", at.expectation(), of.expectation())
+                format!("table of `A: B`, A {}, B {}", at.described(), of.described())
             }
-            Type::List(kind) => format!("list in brackets, each item a {}", kind.expectation()),
+            Type::List(kind) => format!("list in brackets, each item: {}", kind.expectation()),
             Type::Group(fields) => {
                 let names: Vec<&str> = fields.iter().map(|field| field.name).collect();
                 format!("mapping with {}", names.join(", "))
             }
-            Type::Entries(kind) => format!("mapping `name: value`, each value a {}", kind.expectation()),
+            Type::Entries(kind) => format!("mapping `name: value`, each value: {}", kind.expectation()),
             Type::Either(kinds) => kinds.iter().map(Type::expectation).collect::<Vec<_>>().join("; or "),
         }
     }

@@ -62,6 +62,11 @@ impl Tree {
 }
 
 impl Tree {
+    /// A mapping without entries, for a text that can't be read.
+    pub(super) fn nothing(text: Text) -> Tree {
+        Tree { value: Value::Map(Vec::new()), place: Place::root(text) }
+    }
+
     /// The same values, all at one place: for defaults, which stand nowhere.
     pub(super) fn settled(self, place: &Place) -> Tree {
         let value = match self.value {
@@ -144,8 +149,18 @@ fn fault(error: &serde_yaml::Error, root: &Place) -> Diagnostic {
             "the line fits neither the mapping above it nor a new one",
             Some("check the indentation, and quotes around texts with special characters"),
         ),
-        s if s.contains("could not find expected ':'") => {
-            ("a `:` is missing after the name of the field", None)
+        s if s.contains("could not find expected ':'") => (
+            "a `:` is missing after the name of a field, here or in the line above",
+            Some("write `name: value`, with a blank after the `:`"),
+        ),
+        s if s.contains("expected comment or line break") => (
+            "`>` and `|` open a text of several lines, and nothing may stand behind them",
+            Some(
+                "put a text that begins with them between quotes; look for a quote that is not closed above",
+            ),
+        ),
+        s if s.contains("tab character that violates") => {
+            ("a tab indents this line", Some("indent with blanks, never with tabs"))
         }
         s if s.contains("did not find expected ',' or ']'") => {
             ("a list is not closed", Some("close it with `]`"))
@@ -154,7 +169,9 @@ fn fault(error: &serde_yaml::Error, root: &Place) -> Diagnostic {
             ("a mapping is not closed", Some("close it with `}`"))
         }
         s if s.contains("did not find expected node content") => ("a value is missing here", None),
-        s if s.contains("unexpected end of stream") => ("a quoted text is not closed", None),
+        s if s.contains("unexpected end of stream") => {
+            ("a quoted text is not closed", Some("look for a quote without its partner above"))
+        }
         s if s.contains("repetition limit exceeded") => ("aliases (`*name`) repeat too much", None),
         s if s.contains("recursion limit exceeded") => ("values are nested more than 128 levels deep", None),
         s if s.contains("more than one document") => {

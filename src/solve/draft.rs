@@ -220,7 +220,10 @@ fn wrong_block(name: &str, kinds: &[&str], found: Option<&str>, catalog: &Catalo
         .expected(format!("expected the name of a block of kind {wanted}"));
     match crate::diag::nearest(name, names.iter().copied()) {
         Some(near) => diagnostic.hint(format!("did you mean `{near}`?")),
-        None if names.is_empty() => diagnostic,
+        None if names.is_empty() => {
+            let kind = kinds.first().copied().unwrap_or_default();
+            diagnostic.hint(format!("the note has no {wanted}; `loopcase describe {kind}` shows one"))
+        }
         None => diagnostic.hint(format!("there are: {}", names.join(", "))),
     }
 }

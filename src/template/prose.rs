@@ -15,6 +15,9 @@ use crate::diag::{Diagnostic, Misplaced};
 use crate::results::{LookupFault, Store};
 use crate::units::{Digits, Unit, print, print_fixed};
 
+/// Filters that a misspelt one may mean.
+const FILTERS: [&str; 9] = ["to", "abs", "round", "join", "length", "first", "last", "min", "max"];
+
 /// Fills prose from the results of a note.
 pub struct Prose {
     store: Arc<Store>,
@@ -156,8 +159,8 @@ fn to(value: &Value, unit: &str, decimals: Option<usize>) -> Result<String, Erro
     let Some(number) = view.0.number() else { return Ok(view.0.print()) };
     let decimals = decimals.unwrap_or(1).min(15);
     print_fixed(number, view.0.unit, unit, decimals).ok_or_else(|| {
-        let wanted = view.0.unit.expectation();
-        invalid(format!("`{unit}` does not fit: the number is a {wanted}"))
+        let wanted = view.0.unit.described();
+        invalid(format!("`{unit}` does not fit: the number is {wanted}"))
     })
 }
 
@@ -177,6 +180,13 @@ fn misplaced(error: &Error, template: &str, lookup: &Lookup) -> Misplaced {
         return Misplaced { line, word: fault.wrong.clone(), diagnostic };
     }
     let detail = error.detail().unwrap_or_default();
+    if error.kind() == ErrorKind::UnknownFilter {
+        let name = detail.strip_prefix("filter ").and_then(|rest| rest.split(' ').next()).unwrap_or(blamed);
+        let diagnostic = Diagnostic::error("template", format!("there is no filter `{name}`"))
+            .nearest(name, FILTERS)
+            .hint("`| to(\"kHz\", 1)` prints a number in a unit of your choice");
+        return Misplaced { line, word: name.to_owned(), diagnostic };
+    }
     let message = match error.kind() {
         ErrorKind::OutOfFuel => "the template runs too long".to_owned(),
         ErrorKind::TemplateNotFound => "a note can't include other files".to_owned(),

@@ -268,3 +268,15 @@ fn there_is_no_colour_off_a_terminal() {
     assert!(!place.run(&["judge", "lo.md"]).all().contains('\u{1b}'));
     assert!(!place.run(&["juge"]).all().contains('\u{1b}'));
 }
+
+/// A block that only lacks a faulty one is named behind the faults, and is none.
+#[test]
+fn what_a_fault_leaves_unsolved_is_one_line() {
+    let place = Place::new();
+    place.file("lo.md", note("<= 7 Hz").replace("line: 5 Hz", "line: 5 Hzz"));
+    let run = place.run(&["judge", "lo.md"]);
+    assert_eq!((run.status, run.stderr.matches("error[").count()), (Some(2), 1), "{}", run.all());
+    for words in ["lo.md: 1 fault, not solved\n", "since they need what is at fault: requirements\n"] {
+        assert!(run.stderr.contains(words), "{}", run.stderr);
+    }
+}

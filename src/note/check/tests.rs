@@ -178,7 +178,7 @@ fn each_fault_says_what_was_expected() {
             "detector: {floor: -228 dBc/Hz}",
             "`max_frequency` is missing",
             "detector",
-            "write `max_frequency: 80 MHz`",
+            "write e.g. `max_frequency: 80 MHz`",
         ),
         ("detector: 5", "a plain number stands where fields are expected", "5", "`max_frequency`"),
         ("level:", "`level` has no value", "level", "phase noise"),

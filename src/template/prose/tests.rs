@@ -156,6 +156,7 @@ fn what_does_not_exist_is_an_error_at_its_line() {
         ("{{ requirements['LO-2'].verdict }}", 1, "there is no requirement `LO-2`", "did you mean `LO-1`?"),
         ("{{ noise.at('x') }}", 1, "`x` is not an offset", ""),
         ("{{ lo.bandwidth | to('s', 1) }}", 1, "`s` does not fit: the number is a frequency", ""),
+        ("{{ lo.bandwidth | tto('kHz') }}", 1, "there is no filter `tto`", "did you mean `to`?"),
         ("{{ (lo.bandwidth / 2) | to('kHz', 1) }}", 1, "`to` needs a solved number", ""),
         ("{{ lo.gain_margin + 1 }}", 1, "there is no value to calculate with: never crosses", ""),
         ("\n{{ 1 + }}", 2, "syntax error", ""),
