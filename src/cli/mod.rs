@@ -18,6 +18,7 @@ mod part_schema;
 mod pdf;
 mod progress;
 mod reopen;
+mod rough;
 mod seal;
 mod sealed;
 mod shape;

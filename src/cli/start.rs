@@ -1,16 +1,36 @@
 //! `start`: a new note to edit, that typesets as it is.
 
+use std::f64::consts::PI;
 use std::fs::OpenOptions;
 use std::io::{self, BufRead, IsTerminal, Write};
 
 use super::args::{Design, Start};
 use super::console::Console;
 use super::exit::Exit;
+use super::rough::{Facts, Rough, round_up};
 use crate::diag::Diagnostic;
 use crate::units::{Digits, Unit, ascii, parse_as, print};
 
 const STEPPED: &str = include_str!("../../templates/start/stepped.md");
 const CLOCK: &str = include_str!("../../templates/start/clock.md");
+
+/// What the templates state.
+const STEPPED_FACTS: Facts = Facts {
+    reference: &[(10.0, -110.0), (100.0, -135.0), (1e3, -150.0), (1e4, -158.0), (1e7, -158.0)],
+    oscillator: &[(1e3, -60.0), (1e4, -88.0), (1e5, -112.0), (1e6, -133.0), (1e7, -152.0)],
+    floor: -220.0,
+    flicker: -115.0,
+    output: None,
+};
+const CLOCK_FACTS: Facts = Facts {
+    reference: &[(10.0, -110.0), (100.0, -140.0), (1e3, -158.0), (1e4, -165.0), (1e10, -165.0)],
+    oscillator: &[(1e3, -95.0), (1e4, -122.0), (1e5, -142.0), (1e6, -160.0), (1e7, -165.0), (1e10, -165.0)],
+    floor: -225.0,
+    flicker: -122.0,
+    output: Some(-162.0),
+};
+/// Channels of a loop at most; the planning of a loop refuses more.
+const CHANNELS: f64 = 1e5;
 
 /// What the note is about, Hz.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -43,6 +63,7 @@ pub(super) fn run(args: &Start, console: &mut Console) -> Exit {
     match written.and_then(|mut file| file.write_all(note(name, wish).as_bytes())) {
         Ok(()) => {
             console.line(&format!("wrote {path}"));
+            let path = if path.contains(' ') { format!("\"{path}\"") } else { path };
             console.note(&format!("next: loopcase judge {path}; loopcase typeset {path}"));
             Exit::Done
         }
@@ -92,6 +113,14 @@ fn wish(args: &Start, console: &mut Console) -> Result<Wish, Diagnostic> {
         return Err(fault.hint(format!("expected {wanted}")));
     }
     let step = if band { hertz("step", &answer(&args.step, "step between channels", step))? } else { high };
+    if !band && args.step.is_some() {
+        return Err(Diagnostic::error("step", "a clock has one frequency and no step")
+            .hint("leave --step out, or choose --design stepped"));
+    }
+    if (high - low) / step > CHANNELS {
+        let fault = Diagnostic::error("step", format!("these are more than {CHANNELS} channels"));
+        return Err(fault.hint("expected a wider --step, or a narrower --output"));
+    }
     Ok(Wish { design, reference, low, high, step })
 }
 
@@ -101,6 +130,23 @@ fn hertz(option: &str, text: &str) -> Result<f64, Diagnostic> {
         let fault = Diagnostic::error("frequency", format!("`{text}` is not a frequency for --{option}"));
         fault.hint(format!("expected {}", Unit::Hertz.expectation()))
     })
+}
+
+/// A value to so many digits, as decimal text has it.
+fn to_digits(value: f64, digits: usize) -> f64 {
+    format!("{value:.0$e}", digits - 1).parse().unwrap_or(value)
+}
+
+/// A title from the name of a file: `my_oscillator` is "My oscillator".
+fn heading(name: &str) -> String {
+    let words = name.replace(['_', '-'], " ");
+    let mut letters = words.trim().chars();
+    let title: String =
+        letters.next().map_or(String::new(), |first| first.to_uppercase().chain(letters).collect());
+    let plain = title.starts_with(char::is_alphabetic)
+        && title.chars().all(|c| c.is_alphanumeric() || c == ' ' || c == '.');
+    // YAML would read other signs.
+    if plain { title } else { format!("\"{}\"", title.replace('\\', "\\\\").replace('"', "\\\"")) }
 }
 
 /// The greatest rate of which all are whole multiples, Hz.
@@ -123,33 +169,49 @@ fn note(name: &str, wish: Wish) -> String {
         Design::Fractional => reference,
         _ => common(&[reference, low, step]),
     };
-    let (share, most) = if design == Design::Clock { (60.0, 30e3) } else { (30.0, 100e3) };
-    let bandwidth = (detector / share).min(most);
-    let wide = if design == Design::Clock { 0.02 } else { 0.04 };
-    let (from, to) = (low * (1.0 - wide), high * (1.0 + wide));
+    let clock = design == Design::Clock;
+    // A modulator wants a loop that is slow against its detector.
+    let (share, most) = match design {
+        Design::Clock => (60.0, 30e3),
+        Design::Stepped => (30.0, 100e3),
+        Design::Fractional => (250.0, 100e3),
+    };
+    let bandwidth = to_digits((detector / share).min(most), 2);
+    let wide = if clock { 0.02 } else { 0.04 };
+    let (from, to) = (to_digits(low * (1.0 - wide), 3), to_digits(high * (1.0 + wide), 3));
     let exact = |value: f64, unit| ascii(&print(value, unit, Digits::All));
-    let short = |value: f64, unit| ascii(&print(value, unit, Digits::Significant(3)));
-    let fraction = "fraction: {modulus: 2 .. 65535, order: 3, floor: -218 dBc/Hz}\n";
     let fractional = design == Design::Fractional;
+    let facts = if clock { &CLOCK_FACTS } else { &STEPPED_FACTS };
+    let rough = Rough { reference, detector, output: high, bandwidth, facts, fractional };
+    let near = round_up(bandwidth * 2.0).clamp(10e3, 500e3);
+    // Of a converter that would just do with half as much jitter again.
+    let (signal, aperture) = (70e6, 60e-15);
+    let jitter = (1.5 * rough.jitter(high)).hypot(aperture);
+    let goal = (-20.0 * (2.0 * PI * signal * jitter).log10()).floor();
+    let fraction = "fraction: {modulus: 16777216, order: 3, start: 1, floor: -218 dBc/Hz}\n";
+    let lock = round_up(if clock { 40.0 } else { 15.0 } / bandwidth);
     let fields = [
-        ("title", name.replace('_', " ")),
+        ("title", heading(name)),
         ("date", "to be stated".to_owned()),
         ("reference", exact(reference, Unit::Hertz)),
         ("low", exact(low, Unit::Hertz)),
         ("high", exact(high, Unit::Hertz)),
         ("step", exact(step, Unit::Hertz)),
-        ("range", format!("{} .. {}", short(from, Unit::Hertz), short(to, Unit::Hertz))),
-        ("gain", short((to - from) / 3.0, Unit::HertzPerVolt)),
+        ("range", format!("{} .. {}", exact(from, Unit::Hertz), exact(to, Unit::Hertz))),
+        ("gain", exact(to_digits((to - from) / 3.0, 2), Unit::HertzPerVolt)),
         ("detector_limit", exact(reference.max(100e6), Unit::Hertz)),
-        ("bandwidth", short(bandwidth, Unit::Hertz)),
-        ("mask_near", short((bandwidth * 3.0).clamp(10e3, 500e3), Unit::Hertz)),
-        ("lock", short(60.0 / bandwidth, Unit::Second)),
-        ("until", short(120.0 / bandwidth, Unit::Second)),
+        ("bandwidth", exact(bandwidth, Unit::Hertz)),
+        ("mask_near", exact(near, Unit::Hertz)),
+        ("level_near", exact(rough.mask(near), Unit::One)),
+        ("level_far", exact(rough.mask(1e6), Unit::One)),
+        ("snr", exact(goal, Unit::One)),
+        ("lock", exact(lock, Unit::Second)),
+        ("until", exact(lock, Unit::Second)),
         ("clock_input", exact(high, Unit::Hertz)),
         ("fraction", if fractional { fraction.to_owned() } else { String::new() }),
         ("divider", if fractional { "divider: fractional\n".to_owned() } else { String::new() }),
     ];
-    let template = if design == Design::Clock { CLOCK } else { STEPPED };
+    let template = if clock { CLOCK } else { STEPPED };
     fields
         .iter()
         .fold(template.to_owned(), |text, (field, value)| text.replace(&format!("<<{field}>>"), value))
@@ -165,7 +227,7 @@ mod tests {
             [(Design::Stepped, 2.4e9, 2.5e9), (Design::Clock, 5e8, 5e8), (Design::Fractional, 5.2e9, 5.4e9)]
         {
             let text = note("a_note", Wish { design, reference: 1e7, low, high, step: 1e6 });
-            assert!(!text.contains("<<") && text.contains("title: a note"), "{text}");
+            assert!(!text.contains("<<") && text.contains("title: A note"), "{text}");
         }
         assert!((common(&[80e6, 2.7e9, 2.5e6]) - 2.5e6).abs() < 1.0);
     }
