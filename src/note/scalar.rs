@@ -423,7 +423,7 @@ fn quantity_fault(
 fn likely_scale(text: &str, unit: Option<Unit>) -> Option<&'static str> {
     let unit = unit.filter(|unit| !unit.is_decibel() && *unit != Unit::Kelvin)?;
     let size: f64 = text.parse::<f64>().ok()?.abs();
-    (text.contains(['e', 'E']) || size >= 1000.0 || size < 0.01).then(|| unit.symbol())
+    (text.contains(['e', 'E']) || !(0.01..1000.0).contains(&size)).then(|| unit.symbol())
 }
 
 /// The unit of the example in an expectation: `MHz` in "frequency, e.g. 80 MHz".
