@@ -278,7 +278,8 @@ impl Reader<'_> {
     fn swallowed(&mut self, head: Span, before: usize) {
         let text = self.sources.text(self.file);
         for fault in &mut self.out[before..] {
-            let Some(span) = fault.span.filter(|span| span.file == self.file) else { continue };
+            let inside = |span: &Span| span.file == self.file && span.start > head.end;
+            let Some(span) = fault.span.filter(inside) else { continue };
             // Marks alone are the end of this fence; the next one has words behind its marks.
             let line = text.get(span.start..).and_then(|rest| rest.lines().next()).unwrap_or_default();
             let words = line.trim_start_matches(['`', '~']).trim();

@@ -3,6 +3,7 @@
 mod bounds;
 mod dimension;
 mod formula;
+mod guards;
 mod operands;
 mod prose;
 mod report;

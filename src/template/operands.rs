@@ -4,13 +4,14 @@
 //! numbers only. Each operand of an operator is therefore passed through a filter: `lo.phase_margin >= 50` becomes
 //! `(lo.phase_margin|si) >= 50`. What is only printed stays as it is.
 
+use super::guards::guards;
 use super::tags::tags;
 use super::token::{KEYWORDS, Kind, Token, tokens};
 
 /// Name of the filter.
 pub(super) const FILTER: &str = "si";
 
-/// Rewrites every tag of a template. Line ends stay where they are.
+/// Rewrites every tag of a template, and counts what tags name. Line ends stay where they are.
 pub(super) fn plain_operands(template: &str) -> String {
     let mut out = String::with_capacity(template.len());
     let mut done = 0;
@@ -22,7 +23,9 @@ pub(super) fn plain_operands(template: &str) -> String {
         let Some(body) = body.map(|body| body.strip_suffix(['-', '+']).unwrap_or(body)) else { break };
         out.push_str(&template[done..range.start + head]);
         out.push_str(&expression(body));
-        done = range.start + head + body.len();
+        out.push_str(&template[range.start + head + body.len()..range.end]);
+        out.push_str(&guards(tag));
+        done = range.end;
     }
     out.push_str(&template[done..]);
     out
@@ -121,7 +124,7 @@ mod tests {
             ("{{ (a + b) * c.at('x') }}", "{{ (((a|si) + (b|si))|si) * (c.at('x')|si) }}"),
             ("{{ a if r['L-1'].v == 'met' else b }}", "{{ a if (r['L-1'].v|si) == 'met' else b }}"),
             ("{{ '%}' ~ a }}", "{{ '%}' ~ a }}"),
-            ("{% set x = a %}", "{% set x = a %}"),
+            ("{% set x = a %}", "{% set x = a %}{% set x = x|held %}"),
             ("{{ f(a - 1, b) }}", "{{ f((a|si) - 1, b) }}"),
         ] {
             assert_eq!(plain_operands(text), expected);

@@ -7,10 +7,10 @@ use minijinja::syntax::SyntaxConfig;
 use minijinja::value::{Value, ValueKind};
 use minijinja::{Environment, Error, ErrorKind, UndefinedBehavior};
 
-use super::FUEL;
 use super::bounds::{LONGEST, beyond};
 use super::operands::{FILTER, plain_operands};
 use super::view::{Lookup, MetricView, Root};
+use super::{FUEL, guards};
 use crate::diag::{Diagnostic, Misplaced};
 use crate::results::{LookupFault, Store};
 use crate::units::{Digits, Unit, print, print_fixed};
@@ -59,6 +59,7 @@ impl Prose {
         env.set_auto_escape_callback(|_| minijinja::AutoEscape::None);
         env.add_filter("to", to);
         env.add_filter(FILTER, plain);
+        env.add_filter(guards::FILTER, guards::held);
         env.add_filter("abs", |value: &Value| Ok::<_, Error>(number(value)?.abs()));
         env.add_filter("round", |value: &Value, digits: Option<i32>| {
             let scale = 10f64.powi(digits.unwrap_or(0));

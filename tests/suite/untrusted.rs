@@ -81,6 +81,37 @@ fn refused() -> Vec<(&'static str, Vec<u8>, &'static [&'static str])> {
             note("{% for a in range(99999) %}{% for b in range(99999) %}x{% endfor %}{% endfor %}"),
             &["note.md:5:1"],
         ),
+        (
+            "list that holds itself twice, forty times over",
+            note(&format!(
+                "{{% set x = [1] %}}{}{{{{ (x ~ '')|length }}}}",
+                "{% set x = [x, x] %}".repeat(40)
+            )),
+            &["note.md:5:", "more than 10000 entries"],
+        ),
+        (
+            "the same in a namespace",
+            note(
+                "{% set ns = namespace(x=1) %}{% for i in range(40) %}{% set ns.x = [ns.x, ns.x] %}{% endfor %}{{ ns.x|join }}",
+            ),
+            &["note.md:5:", "more than 10000 entries"],
+        ),
+        (
+            "the same through a macro",
+            note(
+                "{% macro m(x, n) %}{% if n %}{{ m([x, x], n - 1) }}{% else %}{{ x|join }}{% endif %}{% endmacro %}{{ m(1, 40) }}",
+            ),
+            &["note.md:5:", "more than 10000 entries"],
+        ),
+        (
+            "the same in loops",
+            note(&format!(
+                "{{% set x = 1 %}}{}{{{{ x|join }}}}{}",
+                "{% for x in [[x, x]] %}".repeat(28),
+                "{% endfor %}".repeat(28)
+            )),
+            &["note.md:5:", "more than 10000 entries"],
+        ),
         ("macro that calls itself", note("{% macro m() %}{{ m() }}{% endmacro %}{{ m() }}"), &["note.md:5:"]),
         (
             "template that grows",

@@ -81,7 +81,7 @@ fn crlf_and_a_byte_order_mark_change_nothing() {
 fn front_matter_is_checked() {
     for (head, said) in [
         ("---\ntitel: T\n---\n", "2:1 there is no field `titel` here did you mean `title`?"),
-        ("---\ntitle: T\napprovals: [{name: N}]\n---\n", "3:13 `role` is missing expected text"),
+        ("---\ntitle: T\napprovals: [{name: N}]\n---\n", "3:13 `role` is missing write `role: a few words`"),
         ("---\ntitle: T\n", "1:1 the front matter is never closed end it with a line `---`"),
     ] {
         let got = run(head.as_bytes(), &Memory::default(), &[]);

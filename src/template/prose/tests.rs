@@ -171,10 +171,11 @@ fn what_does_not_exist_is_an_error_at_its_line() {
         // 2^40 times the same.
         (
             format!("{{% set x = [0] %}}{}\n{{{{ x }}}}", "{% set x = [x, x] %}".repeat(40)).as_str(),
-            2,
-            "a list or mapping of more than 1000 bytes",
+            1,
+            "a list of more than 10000 entries",
             "",
         ),
+        ("{% set x = range(900) %}\n{{ x }}", 2, "a list or mapping of more than 1000 bytes", ""),
         // What overflows the stack does so behind a closing delimiter in quotes and in brackets, too.
         (format!("{{{{ '}}}}' ~ {}1 }}}}", "-".repeat(200_000)).as_str(), 1, "this expression is longer", ""),
         (
