@@ -150,7 +150,9 @@ fn a_page_is_silent_sound_and_readable_in_light_and_dark_on_every_width() {
         ("tests/notes/pages", "smallest.md"),
     ];
     let pages = notes.map(|(folder, note)| written(&page(&files(folder, note, Edition::Review))));
-    for (width, height, dark) in [(1440, 900, false), (1440, 900, true), (390, 844, false)] {
+    for (width, height, dark) in
+        [(1440, 900, false), (1440, 900, true), (1100, 900, false), (1010, 900, false), (390, 844, false)]
+    {
         let browser = Browser::start(width, height, dark);
         for (_, path) in &pages {
             browser.open(path);
@@ -159,6 +161,12 @@ fn a_page_is_silent_sound_and_readable_in_light_and_dark_on_every_width() {
             assert_eq!(texts(&browser.ask(CONTRAST)), [""; 0], "dark: {dark}");
             let over = browser.ask("return document.documentElement.scrollWidth - innerWidth");
             assert!(over.as_i64().expect("a number") <= 0, "{width}: wider than the window by {over}");
+            // The verdict, at the right of the matrix, is seen without scrolling.
+            let cut = browser.ask(
+                "const all = [...document.querySelectorAll('.matrix')].map(m => m.scrollWidth - m.closest('.wide').clientWidth); \
+                 return Math.max(0, ...all)",
+            );
+            assert!(cut.as_f64().expect("a number") <= 1.0, "{width}: the matrix is cut by {cut}");
         }
     }
 }
