@@ -52,11 +52,10 @@ fn named(tag: &str) -> Vec<&str> {
     targets.map(|name| name.trim_matches(['(', ')', ' '])).filter(is_name).collect()
 }
 
-/// What stands in the brackets that a text begins with.
-fn inside(text: &str) -> &str {
-    let mut depth = 0_usize;
-    let mut at = 0;
+/// Bytes outside of quotes with their places, each with how many brackets stand open behind it.
+fn bare(text: &str) -> Vec<(usize, u8, usize)> {
     let bytes = text.as_bytes();
+    let (mut found, mut depth, mut at) = (Vec::new(), 0_usize, 0);
     while at < bytes.len() {
         match bytes[at] {
             b'"' | b'\'' => {
@@ -64,36 +63,31 @@ fn inside(text: &str) -> &str {
                 continue;
             }
             b'(' | b'[' | b'{' => depth += 1,
-            b')' | b']' | b'}' if depth == 1 => return &text[1..at],
             b')' | b']' | b'}' => depth = depth.saturating_sub(1),
             _ => {}
         }
+        found.push((at, bytes[at], depth));
         at += 1;
     }
-    text.get(1..).unwrap_or_default()
+    found
+}
+
+/// What stands in the brackets that a text begins with.
+fn inside(text: &str) -> &str {
+    let end = bare(text).into_iter().find(|(_, _, depth)| *depth == 0).map_or(text.len(), |(at, ..)| at);
+    text.get(1..end).unwrap_or_default()
 }
 
 /// Parts between commas that stand in no brackets and quotes.
 fn pieces(text: &str) -> Vec<&str> {
-    let (mut found, mut from, mut depth, mut at) = (Vec::new(), 0, 0_usize, 0);
-    let bytes = text.as_bytes();
     // Brackets round all targets hold none back.
-    let whole = text.trim_start().starts_with('(');
-    while at < bytes.len() {
-        match bytes[at] {
-            b'"' | b'\'' => {
-                at = quoted_end(bytes, at);
-                continue;
-            }
-            b'(' | b'[' | b'{' => depth += 1,
-            b')' | b']' | b'}' => depth = depth.saturating_sub(1),
-            b',' if depth == 0 || (whole && depth == 1) => {
-                found.push(&text[from..at]);
-                from = at + 1;
-            }
-            _ => {}
+    let most = usize::from(text.trim_start().starts_with('('));
+    let (mut found, mut from) = (Vec::new(), 0);
+    for (at, byte, depth) in bare(text) {
+        if byte == b',' && depth <= most {
+            found.push(&text[from..at]);
+            from = at + 1;
         }
-        at += 1;
     }
     found.push(&text[from..]);
     found
