@@ -18,7 +18,6 @@ mod part_schema;
 mod pdf;
 mod progress;
 mod reopen;
-mod rough;
 mod seal;
 mod sealed;
 mod shape;

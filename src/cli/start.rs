@@ -7,28 +7,15 @@ use std::io::{self, BufRead, IsTerminal, Write};
 use super::args::{Design, Start};
 use super::console::Console;
 use super::exit::Exit;
-use super::rough::{Facts, Rough, round_up};
 use crate::diag::Diagnostic;
+use crate::pipeline::{self, Job};
+use crate::results::{MetricPath, Store};
+use crate::source::Memory;
 use crate::units::{Digits, Unit, ascii, parse_as, print};
 
 const STEPPED: &str = include_str!("../../templates/start/stepped.md");
 const CLOCK: &str = include_str!("../../templates/start/clock.md");
 
-/// What the templates state.
-const STEPPED_FACTS: Facts = Facts {
-    reference: &[(10.0, -110.0), (100.0, -135.0), (1e3, -150.0), (1e4, -158.0), (1e7, -158.0)],
-    oscillator: &[(1e3, -60.0), (1e4, -88.0), (1e5, -112.0), (1e6, -133.0), (1e7, -152.0)],
-    floor: -220.0,
-    flicker: -115.0,
-    output: None,
-};
-const CLOCK_FACTS: Facts = Facts {
-    reference: &[(10.0, -110.0), (100.0, -140.0), (1e3, -158.0), (1e4, -165.0), (1e10, -165.0)],
-    oscillator: &[(1e3, -95.0), (1e4, -122.0), (1e5, -142.0), (1e6, -160.0), (1e7, -165.0), (1e10, -165.0)],
-    floor: -225.0,
-    flicker: -122.0,
-    output: Some(-162.0),
-};
 /// Channels of a loop at most; the planning of a loop refuses more.
 const CHANNELS: f64 = 1e5;
 
@@ -162,34 +149,94 @@ fn common(values: &[f64]) -> f64 {
         .unwrap_or(1) as f64
 }
 
-/// The note; its loop is chosen so that it can be built.
+/// The least of 1, 2, 5 times a power of ten that is not below a value.
+fn round_up(value: f64) -> f64 {
+    let decade = 10f64.powf(value.log10().floor());
+    [1.0, 2.0, 5.0].into_iter().map(|digit| digit * decade).find(|v| *v >= value).unwrap_or(10.0 * decade)
+}
+
+/// Limits of a first note.
+#[derive(Clone, Copy, Debug)]
+struct Limits {
+    /// Phase noise near the carrier and far from it, dBc/Hz.
+    mask: (f64, f64),
+    /// Time to lock, s.
+    lock: f64,
+    /// Signal to noise ratio of a clocked converter, dB.
+    snr: f64,
+}
+
+impl Limits {
+    /// Limits that any loop keeps.
+    const LOOSE: Self = Self { mask: (0.0, 0.0), lock: 1.0, snr: 10.0 };
+
+    /// Limits near what a loop does; the loose ones for what is not there.
+    fn near(store: &Store, near: &str) -> Self {
+        let number = |name: &str| store.metric(&MetricPath::parse(name)?).ok()?.number();
+        let level =
+            |offset: &str| number(&format!("noise.at(\"{offset}\")")).map(|l| ((l + 3.0) / 5.0).ceil() * 5.0);
+        let mask = (level(near).unwrap_or(Self::LOOSE.mask.0), level("1 MHz").unwrap_or(Self::LOOSE.mask.1));
+        let lock = number("hop.time").or_else(|| number("start.phase_time"));
+        let snr = number("noise.jitter").map(|jitter| {
+            // Of a converter that would just do with half as much jitter again.
+            let all = (1.5 * jitter).hypot(APERTURE);
+            (-20.0 * (2.0 * PI * SIGNAL * all).log10()).floor()
+        });
+        Self {
+            mask,
+            lock: lock.map_or(Self::LOOSE.lock, |time| round_up(1.3 * time)),
+            snr: snr.unwrap_or(Self::LOOSE.snr),
+        }
+    }
+}
+
+/// Signal (Hz) and aperture jitter (s) of the converter in the clock's template.
+const SIGNAL: f64 = 70e6;
+const APERTURE: f64 = 60e-15;
+
+/// The note; its loop is chosen so that it can be built, and its limits so that they are neither idle nor missed: the loop
+/// is solved once to see what it does.
 fn note(name: &str, wish: Wish) -> String {
-    let Wish { design, reference, low, high, step } = wish;
-    let detector = match design {
-        Design::Fractional => reference,
-        _ => common(&[reference, low, step]),
+    let near = near(wish);
+    let loose = filled(name, wish, Limits::LOOSE);
+    let solved = pipeline::solve(&Job::plain(&Memory::new([("note.md", &loose)]), "note.md")).solved;
+    let limits =
+        solved.map_or(Limits::LOOSE, |solved| Limits::near(&solved.store, &exact(near, Unit::Hertz)));
+    filled(name, wish, limits)
+}
+
+fn exact(value: f64, unit: Unit) -> String {
+    ascii(&print(value, unit, Digits::All))
+}
+
+/// Rate of the detector and bandwidth of the loop, Hz.
+fn rates(wish: Wish) -> (f64, f64) {
+    let detector = match wish.design {
+        Design::Fractional => wish.reference,
+        _ => common(&[wish.reference, wish.low, wish.step]),
     };
-    let clock = design == Design::Clock;
     // A modulator wants a loop that is slow against its detector.
-    let (share, most) = match design {
+    let (share, most) = match wish.design {
         Design::Clock => (60.0, 30e3),
         Design::Stepped => (30.0, 100e3),
         Design::Fractional => (250.0, 100e3),
     };
-    let bandwidth = to_digits((detector / share).min(most), 2);
+    (detector, to_digits((detector / share).min(most), 2))
+}
+
+/// Offset near the carrier at which the mask begins, Hz.
+fn near(wish: Wish) -> f64 {
+    round_up(rates(wish).1 * 2.0).clamp(10e3, 500e3)
+}
+
+fn filled(name: &str, wish: Wish, limits: Limits) -> String {
+    let Wish { design, reference, low, high, step } = wish;
+    let clock = design == Design::Clock;
+    let (_, bandwidth) = rates(wish);
     let wide = if clock { 0.02 } else { 0.04 };
     let (from, to) = (to_digits(low * (1.0 - wide), 3), to_digits(high * (1.0 + wide), 3));
-    let exact = |value: f64, unit| ascii(&print(value, unit, Digits::All));
     let fractional = design == Design::Fractional;
-    let facts = if clock { &CLOCK_FACTS } else { &STEPPED_FACTS };
-    let rough = Rough { reference, detector, output: high, bandwidth, facts, fractional };
-    let near = round_up(bandwidth * 2.0).clamp(10e3, 500e3);
-    // Of a converter that would just do with half as much jitter again.
-    let (signal, aperture) = (70e6, 60e-15);
-    let jitter = (1.5 * rough.jitter(high)).hypot(aperture);
-    let goal = (-20.0 * (2.0 * PI * signal * jitter).log10()).floor();
     let fraction = "fraction: {modulus: 16777216, order: 3, start: 1, floor: -218 dBc/Hz}\n";
-    let lock = round_up(if clock { 40.0 } else { 15.0 } / bandwidth);
     let fields = [
         ("title", heading(name)),
         ("date", "to be stated".to_owned()),
@@ -201,12 +248,13 @@ fn note(name: &str, wish: Wish) -> String {
         ("gain", exact(to_digits((to - from) / 3.0, 2), Unit::HertzPerVolt)),
         ("detector_limit", exact(reference.max(100e6), Unit::Hertz)),
         ("bandwidth", exact(bandwidth, Unit::Hertz)),
-        ("mask_near", exact(near, Unit::Hertz)),
-        ("level_near", exact(rough.mask(near), Unit::One)),
-        ("level_far", exact(rough.mask(1e6), Unit::One)),
-        ("snr", exact(goal, Unit::One)),
-        ("lock", exact(lock, Unit::Second)),
-        ("until", exact(lock, Unit::Second)),
+        ("mask_near", exact(near(wish), Unit::Hertz)),
+        ("level_near", exact(limits.mask.0, Unit::One)),
+        ("level_far", exact(limits.mask.1, Unit::One)),
+        ("snr", exact(limits.snr, Unit::One)),
+        ("lock", exact(limits.lock, Unit::Second)),
+        // Long enough to see it come to rest.
+        ("until", exact(round_up(300.0 / bandwidth), Unit::Second)),
         ("clock_input", exact(high, Unit::Hertz)),
         ("fraction", if fractional { fraction.to_owned() } else { String::new() }),
         ("divider", if fractional { "divider: fractional\n".to_owned() } else { String::new() }),
@@ -228,6 +276,9 @@ mod tests {
         {
             let text = note("a_note", Wish { design, reference: 1e7, low, high, step: 1e6 });
             assert!(!text.contains("<<") && text.contains("title: A note"), "{text}");
+        }
+        for (value, wanted) in [(1.0, 1.0), (1.1, 2.0), (4.5e-4, 5e-4), (6.0, 10.0)] {
+            assert!((round_up(value) / wanted - 1.0).abs() < 1e-9, "{value}");
         }
         assert!((common(&[80e6, 2.7e9, 2.5e6]) - 2.5e6).abs() < 1.0);
     }
