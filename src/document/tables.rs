@@ -30,6 +30,8 @@ pub struct SetTable {
     pub text: String,
     /// Whether it needs a page lying on its side.
     pub lying: bool,
+    /// Whether it goes to the head or foot of a page.
+    pub floats: bool,
 }
 
 impl Tables {
@@ -96,7 +98,7 @@ mod tests {
     #[test]
     fn only_the_same_table_is_kept_and_only_where_it_stands_alone() {
         let tables = Tables::default();
-        let text = |text: &str| SetTable { text: text.to_owned(), lying: false };
+        let text = |text: &str| SetTable { text: text.to_owned(), lying: false, floats: false };
         let first = table(Cell::Text("x".to_owned()));
         let rows = tables.rows("a.table", &first, || vec![vec![TableCell::Empty]]);
         assert_eq!(tables.set("a.table", &rows, || text("first")), text("first"));

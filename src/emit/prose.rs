@@ -105,6 +105,10 @@ impl<'a> Writer<'a> {
                 let number = self.document.anchor(id).map(|anchor| anchor.number.as_str());
                 let numbering = number.map_or("none".to_owned(), |n| format!("(..) => {}", literal(n)));
                 let outlined = self.depth == 0;
+                // What floats stays in its section, so that numbers follow one another.
+                if *level == 1 && self.depth == 0 {
+                    out.push_str("#place.flush()\n");
+                }
                 let untitled = plain_text(text).trim().is_empty();
                 let text = if untitled { markup("Untitled") } else { self.inlines(text) };
                 out.push_str(&format!(
@@ -323,7 +327,8 @@ impl<'a> Writer<'a> {
             self.set_table(table)
         };
         let figure = format!(
-            "#figure(kind: table, supplement: [Table], numbering: (..) => \"{}\", caption: [{caption}],\n{})#{}",
+            "#figure(kind: table, {}supplement: [Table], numbering: (..) => \"{}\", caption: [{caption}],\n{})#{}",
+            if set.floats && self.depth == 0 { "placement: auto, " } else { "" },
             table.number,
             set.text,
             self.label(&table.label),
@@ -342,7 +347,8 @@ impl<'a> Writer<'a> {
         let fit = layout.fit();
         let note =
             if table.note.is_empty() { String::new() } else { format!(", note: [{}]", ticked(&table.note)) };
-        SetTable { text: self.laid_out(&layout, fit, &note), lying: fit.lying }
+        let floats = layout.floats(fit);
+        SetTable { text: self.laid_out(&layout, fit, floats, &note), lying: fit.lying, floats }
     }
 
     fn authors_table(
@@ -366,13 +372,13 @@ impl<'a> Writer<'a> {
         };
         let layout = Table { sides: (0..columns).map(side).collect(), head, rows };
         let fit = layout.fit();
-        let call = format!("#{}", self.laid_out(&layout, fit, ""));
+        let call = format!("#{}", self.laid_out(&layout, fit, false, ""));
         self.turned(call, fit.lying)
     }
 
-    fn laid_out(&self, table: &Table, fit: Fit, note: &str) -> String {
+    fn laid_out(&self, table: &Table, fit: Fit, whole: bool, note: &str) -> String {
         let size = if fit.lying && self.depth > 0 { 5.8 } else { fit.size };
-        let kept = table.kept();
+        let kept = whole || table.kept();
         format!("lc-table(size: {size}pt, kept: {kept}{note}, {})", table.call(fit))
     }
 

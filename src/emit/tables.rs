@@ -50,6 +50,9 @@ const WRAPS: usize = 22;
 const KEPT_TOGETHER: usize = 10;
 const KEPT_TEXT: usize = 900;
 
+/// Lines of a table that surely fit on a page, with its caption and note.
+const ON_A_PAGE: usize = 32;
+
 impl Table {
     fn longest(&self, column: usize, of: fn(&str) -> usize) -> usize {
         let cells = std::iter::once(&self.head).chain(&self.rows).filter_map(|row| row.get(column));
@@ -78,6 +81,14 @@ impl Table {
     pub(super) fn kept(&self) -> bool {
         let longest = |row: &Vec<Cell>| row.iter().map(|cell| cell.text.chars().count()).max().unwrap_or(0);
         self.rows.len() <= KEPT_TOGETHER && self.rows.iter().map(longest).sum::<usize>() <= KEPT_TEXT
+    }
+
+    /// Whether it is too long to stay where it stands without leaving half a page empty, but fits on one: it then goes to the
+    /// head or foot of a page, whole. Lines are counted generously: what floats and is higher than a page is cut.
+    pub(super) fn floats(&self, fit: Fit) -> bool {
+        let lines =
+            |row: &Vec<Cell>| row.iter().map(|cell| 1 + cell.text.chars().count() / 30).max().unwrap_or(1);
+        !self.kept() && !fit.lying && self.rows.iter().map(lines).sum::<usize>() <= ON_A_PAGE
     }
 
     /// Column widths: as wide as needed where all fits, else long texts share what is left.
@@ -165,7 +176,11 @@ mod tests {
         assert!(!table(2, "a", KEPT_TOGETHER + 1).kept());
         assert!(!table(2, &"word ".repeat(300), 1).kept());
         assert!(!table(2, "a", KEPT_TOGETHER).call(Fit { size: 9.0, lying: false }).contains("rowspan"));
-        let long = table(2, "a", 40).call(Fit { size: 9.0, lying: false });
+        let upright = Fit { size: 9.0, lying: false };
+        let floats = |words: &str, rows: usize| table(2, words, rows).floats(upright);
+        assert!(!floats("a", KEPT_TOGETHER) && floats("a", 20) && !floats("a", ON_A_PAGE + 1));
+        assert!(!floats(&"word ".repeat(20), 20), "more than a page");
+        let long = table(2, "a", 40).call(upright);
         assert_eq!(long.matches("rowspan").count(), 2);
     }
 }
