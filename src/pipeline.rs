@@ -114,6 +114,17 @@ pub fn solve_again(job: &Job<'_>, kept: &mut Kept) -> Outcome {
     let sources = Arc::new(SourceMap::new());
     let mut diagnostics = Vec::new();
     let solved = run(job, kept, &sources, &mut diagnostics);
+    ended(sources, diagnostics, solved)
+}
+
+/// The same for a note that is not typeset now: what could not be set is told too.
+pub fn solve_to_judge(job: &Job<'_>) -> Outcome {
+    let Outcome { sources, mut diagnostics, solved } = solve(job);
+    diagnostics.extend(solved.iter().flat_map(|solved| emit::faults(&solved.document)));
+    ended(sources, diagnostics, solved)
+}
+
+fn ended(sources: Arc<SourceMap>, mut diagnostics: Vec<Diagnostic>, solved: Option<Solved>) -> Outcome {
     let failed = diagnostics.iter().any(|d| d.severity == Severity::Error);
     diagnostics.sort_by_key(|d| d.span);
     diagnostics.dedup();
@@ -236,7 +247,6 @@ fn run(
     let mut document = document(job, &note, &done, edition, sources, kept, out)?;
     document.drawings = Arc::clone(&kept.drawings);
     document.pictures = pictures(job, &note, &document, out);
-    out.extend(emit::faults(&document));
     let named = match edition {
         Edition::Customer => "customer",
         Edition::Review => note.front.template.unwrap_or("review"),

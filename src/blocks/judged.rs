@@ -6,7 +6,7 @@ use super::repeat::{self, Cases};
 use super::tolerance::SolvedTolerance;
 use crate::diag::nearest;
 use crate::num::statistics::{CONFIDENCE, failures_allowed, share_bounds, trials_needed};
-use crate::results::{Judgement, Limit, State};
+use crate::results::{Judgement, Limit};
 
 /// A case as written.
 #[derive(Clone, Debug, PartialEq)]
@@ -180,7 +180,7 @@ fn not_repeated(name: &str, cases: &dyn Cases, path: &MetricPath, one: &Fields, 
 /// The case `skip` places behind the worst; where cases are missing none is good enough.
 fn outcome(name: &str, cases: &dyn Cases, all: &[(Judgement, usize)], skip: usize) -> Outcome {
     let lost = |why: String| Outcome {
-        judgement: Judgement { state: State::NotMet, margin: None, value: None, at: None },
+        judgement: Judgement::LOST,
         decided_by: None,
         shown_by: Some(name.to_owned()),
         why: Some(why),

@@ -46,7 +46,7 @@ fn follow(args: &args::Follow, console: &mut Console) -> Result<(), Exit> {
         console.note("Ctrl-C will end it at once, in the middle of a run or not");
     }
     let edition = args.edition.map(EditionWord::edition);
-    let wish = Wish { with: &args.with, thorough: false, edition, look: look.as_ref() };
+    let wish = Wish { with: &args.with, edition, look: look.as_ref(), ..Wish::default() };
     let press = Press { into: &args.into, also: &[], typesetter: Some(&typesetter) };
     console.note(&format!("following {}; Ctrl-C ends it", note.shown));
     let mut turns = Turns { note, wish, press, kept: Kept::default(), last: None };

@@ -13,7 +13,8 @@ use crate::results::{State, Store, to_json};
 
 pub(super) fn run(args: &Judge, console: &mut Console) -> Exit {
     let (notes, mut exit) = notes_of(&args.notes.paths, console);
-    let wish = Wish { with: &args.notes.with, thorough: args.notes.thorough, ..Wish::default() };
+    let wish =
+        Wish { with: &args.notes.with, thorough: args.notes.thorough, judged: true, ..Wish::default() };
     let several = notes.len() > 1;
     let mut values = Vec::new();
     for note in &notes {

@@ -178,6 +178,23 @@ mod tests {
     use crate::results::{BlockResult, Group, Metric, Results, Second};
     use crate::source::{SourceMap, Span};
 
+    /// A question is answered; a number that happens to be 1 stays one.
+    #[test]
+    fn only_questions_are_answered() {
+        let of = |metric: &str, value: f64| Verdict {
+            metric: Some(metric.to_owned()),
+            limit: ">= 1".to_owned(),
+            value: Some(value),
+            unit: Unit::One,
+            ..verdict("LO-1", State::Met)
+        };
+        let answers = [("sweep.stays_locked", 1.0), ("bench.agrees", 0.0), ("lo.polarity", 1.0)];
+        assert_eq!(
+            answers.map(|(metric, value)| of(metric, value).answer()),
+            [Some(true), Some(false), None]
+        );
+    }
+
     fn verdict(id: &str, state: State) -> Verdict {
         let span = Span::new(SourceMap::new().add("a", ""), 0, 0);
         Verdict {

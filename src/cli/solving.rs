@@ -6,7 +6,7 @@ use super::given::NoteFile;
 use super::progress::Progress;
 use crate::diag::{Diagnostic, Severity};
 use crate::document::{Edition, Look};
-use crate::pipeline::{Job, Kept, Outcome, Solved, solve_again};
+use crate::pipeline::{Job, Kept, Outcome, Solved, solve_again, solve_to_judge};
 use crate::source::Files;
 
 /// Faults that the description of a kind helps with.
@@ -27,6 +27,8 @@ pub(super) struct Wish<'a> {
     pub edition: Option<Edition>,
     /// Look set on the command line.
     pub look: Option<&'a Look>,
+    /// Whether it is judged alone: what typesetting would find is then to be found at once.
+    pub judged: bool,
 }
 
 /// Solves a note, but for what is kept, and tells its faults and warnings.
@@ -47,7 +49,7 @@ pub(super) fn solve_note(
         template: wish.look,
     };
     let progress = Progress::begin(&note.shown, console.looked_at());
-    let mut outcome = solve_again(&job, kept);
+    let mut outcome = if wish.judged { solve_to_judge(&job) } else { solve_again(&job, kept) };
     drop(progress);
     let (faults, waiting) = tell(&outcome, console);
     match outcome.solved.take() {

@@ -1,5 +1,6 @@
 //! `typeset`: solves, writes the result folder, runs the typesetter.
 
+use std::panic::resume_unwind;
 use std::path::{Path, PathBuf};
 use std::thread;
 
@@ -35,7 +36,13 @@ pub(super) fn run(args: &args::Typeset, console: &mut Console) -> Exit {
         Err(fault) => (None, fault),
     };
     let edition = args.edition.map(EditionWord::edition);
-    let wish = Wish { with: &args.notes.with, thorough: args.notes.thorough, edition, look: look.as_ref() };
+    let wish = Wish {
+        with: &args.notes.with,
+        thorough: args.notes.thorough,
+        edition,
+        look: look.as_ref(),
+        ..Wish::default()
+    };
     let mut also: Vec<&str> = args.also.iter().map(|word| word.format()).collect();
     also.sort_unstable();
     also.dedup();
@@ -164,7 +171,7 @@ impl Press<'_> {
                     let typeset = scope.spawn(|| compile.run());
                     (others(), typeset.join())
                 });
-                let Ok(typeset) = typeset else { return Err(Exit::Typesetter) };
+                let typeset = typeset.unwrap_or_else(|panic| resume_unwind(panic));
                 (others, Some((proof, typeset)))
             }
             None => (others(), None),

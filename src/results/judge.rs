@@ -42,6 +42,17 @@ pub struct Judgement {
     pub at: Option<f64>,
 }
 
+impl Judgement {
+    /// Of a case without a value: not met.
+    pub const LOST: Self = Self { state: State::NotMet, margin: None, value: None, at: None };
+
+    /// Of a curve or a line that comes nearest to its mask at this offset.
+    pub fn at(margin: f64, value: f64, offset: f64) -> Self {
+        let state = if margin >= 0.0 { State::Met } else { State::NotMet };
+        Self { state, margin: Some(margin), value: Some(value), at: Some(offset) }
+    }
+}
+
 impl Limit {
     /// Reads a limit; `resolve` turns each bound (a text, with its first byte in the whole) into a quantity.
     ///
@@ -136,8 +147,7 @@ impl Limit {
                 least = Some((margin, offset, value));
             }
         }
-        let state = if least.is_some_and(|(margin, ..)| margin >= 0.0) { State::Met } else { State::NotMet };
-        Judgement { state, margin: least.map(|l| l.0), value: least.map(|l| l.2), at: least.map(|l| l.1) }
+        least.map_or(Judgement::LOST, |(margin, offset, value)| Judgement::at(margin, value, offset))
     }
 }
 
@@ -146,14 +156,13 @@ impl Limit {
     /// outside the mask are not asked for; a mask without a line inside is met.
     pub fn judge_lines(&self, lines: impl Iterator<Item = (f64, f64)>) -> Judgement {
         let Limit::Mask(points) = self else {
-            return Judgement { state: State::NotMet, margin: None, value: None, at: None };
+            return Judgement::LOST;
         };
         let margins = lines.filter_map(|(f, level)| Some((mask_level(points, f)? - level, f, level)));
         let Some((margin, at, value)) = margins.min_by(|a, b| a.0.total_cmp(&b.0)) else {
             return Judgement { state: State::Met, margin: None, value: None, at: None };
         };
-        let state = if margin >= 0.0 { State::Met } else { State::NotMet };
-        Judgement { state, margin: Some(margin), value: Some(value), at: Some(at) }
+        Judgement::at(margin, value, at)
     }
 }
 

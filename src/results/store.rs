@@ -310,12 +310,16 @@ pub struct Verdict {
     pub would_take: Vec<Remedy>,
 }
 
+/// Metrics that say yes (1) or no (0).
+const QUESTIONS: [&str; 2] = ["stays_locked", "agrees"];
+
 impl Verdict {
-    /// The answer, where yes or no was asked for: `>= 1` of what is 1 or 0.
+    /// The answer, where the metric is a question and yes was asked for.
     pub fn answer(&self) -> Option<bool> {
-        let asked = self.unit == Unit::One && matches!(self.limit.replace(' ', "").as_str(), ">=1" | "≥1");
-        let value = self.value.filter(|_| asked)?.to_bits();
-        [0f64, 1.0].iter().position(|known| known.to_bits() == value).map(|position| position == 1)
+        let question =
+            self.metric.as_deref()?.rsplit('.').next().is_some_and(|name| QUESTIONS.contains(&name));
+        let asked = question && matches!(self.limit.replace(' ', "").as_str(), ">=1" | "≥1");
+        self.value.filter(|_| asked).map(|value| value >= 1.0)
     }
 
     /// Names of the changes that alone would not do.

@@ -97,7 +97,7 @@ pub fn judge_all(cases: &dyn Cases, path: &MetricPath, limit: &Limit) -> Option<
         let case = |work: &mut Work, case: usize| {
             let points = cases.points(case);
             let judged = points.iter().enumerate().map(|(place, point)| (one(point, place, work), place));
-            judged.reduce(nearest).unwrap_or((LOST, 0))
+            judged.reduce(nearest).unwrap_or((Judgement::LOST, 0))
         };
         Some((0..cases.count()).into_par_iter().map_init(Work::default, case).collect())
     };
@@ -109,9 +109,9 @@ pub fn judge_all(cases: &dyn Cases, path: &MetricPath, limit: &Limit) -> Option<
             };
             Some((0..cases.count()).map(one).collect())
         }
-        Judged::Lines(lines) => {
-            all(&|point, _, _| lines.all(point).map_or(LOST, |lines| limit.judge_lines(lines.into_iter())))
-        }
+        Judged::Lines(lines) => all(&|point, _, _| {
+            lines.all(point).map_or(Judgement::LOST, |lines| limit.judge_lines(lines.into_iter()))
+        }),
         Judged::At(offset) => {
             let Some(levels) = Levels::new(cases, vec![offset]) else { return Some(Vec::new()) };
             all(&|point, place, work| {
@@ -126,9 +126,6 @@ pub fn judge_all(cases: &dyn Cases, path: &MetricPath, limit: &Limit) -> Option<
         }
     }
 }
-
-/// A case without a value.
-const LOST: Judgement = Judgement { state: State::NotMet, margin: None, value: None, at: None };
 
 /// Order by margin: without a value first where not met, last where met.
 fn rank(judgement: &Judgement) -> f64 {

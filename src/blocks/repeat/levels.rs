@@ -5,7 +5,7 @@ use super::same_tables;
 use crate::physics::integral::Grid;
 use crate::physics::noise::{Prepared, Scratch, dbc_per_hz};
 use crate::physics::part::Case;
-use crate::results::{Judgement, Limit, State};
+use crate::results::{Judgement, Limit};
 
 /// Scratch of one thread.
 #[derive(Clone, Default)]
@@ -77,12 +77,9 @@ impl Bounds {
                 nearest = Some((share, at));
             }
         }
-        let Some((_, at)) = nearest else {
-            return Judgement { state: State::NotMet, margin: None, value: None, at: None };
-        };
-        let level = dbc_per_hz(density[at]);
-        let margin = self.levels[at] - level;
-        let state = if margin >= 0.0 { State::Met } else { State::NotMet };
-        Judgement { state, margin: Some(margin), value: Some(level), at: Some(self.offsets[at]) }
+        nearest.map_or(Judgement::LOST, |(_, at)| {
+            let level = dbc_per_hz(density[at]);
+            Judgement::at(self.levels[at] - level, level, self.offsets[at])
+        })
     }
 }

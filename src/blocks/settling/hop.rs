@@ -263,7 +263,10 @@ fn second_of_events(
         (run.limited, "a limit of pump or op-amp is reached on the way"),
         (terms.gear.is_some(), "the pump current changes on the way"),
         (bends, "the tuning curve bends on the way"),
-        (case.drain() != 0.0, "leakage moves the phase at which the loop rests"),
+        (
+            case.drain() != 0.0 || case.oscillator.input_leakage != 0.0,
+            "leakage moves the phase at which the loop rests",
+        ),
         (
             case.pump.mismatch != 0.0 && case.pump.pulse != 0.0,
             "mismatch of the pump moves the phase at which the loop rests",
