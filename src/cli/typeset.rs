@@ -119,6 +119,8 @@ pub(super) fn products(
 }
 
 fn tell(faults: &[Diagnostic], outcome: &Outcome, console: &mut Console) -> Exit {
+    let mut faults: Vec<&Diagnostic> = faults.iter().collect();
+    faults.sort_by_key(|fault| fault.span);
     for fault in faults {
         console.diagnostic(fault, &outcome.sources);
     }
