@@ -7,7 +7,7 @@ use super::exit::Exit;
 use super::solving::Wish;
 use super::typeset::{Press, beside, folder_name, keep_outdated, stage};
 use crate::diag::Diagnostic;
-use crate::disk::{remove_file, replace_file};
+use crate::disk::{Staging, remove_file, replace_file};
 use crate::document::Edition;
 use crate::pipeline::{Solved, bind};
 use crate::typeset::{Compile, CompileError, PATIENCE, creation_timestamp};
@@ -15,8 +15,25 @@ use crate::typeset::{Compile, CompileError, PATIENCE, creation_timestamp};
 /// Notes to bind, in order, with what came of each.
 pub(super) struct Binding<'a> {
     pub name: &'a str,
-    pub notes: &'a [(&'a str, Option<Solved>)],
+    pub notes: Vec<(&'a str, Option<&'a Solved>)>,
     pub wish: Wish<'a>,
+}
+
+/// A package that was made, and is not yet in its place.
+pub(super) struct Bound {
+    staging: Staging,
+    failed: PathBuf,
+    written: String,
+}
+
+impl Bound {
+    /// Puts it into its place.
+    pub(super) fn commit(self, console: &mut Console) -> Result<(), Exit> {
+        let done = self.staging.commit().and_then(|()| remove_file(&self.failed));
+        done.map_err(|error| console.disk(&error))?;
+        console.line(&self.written);
+        Ok(())
+    }
 }
 
 /// The name of a package: that of the folder it was made from.
@@ -30,12 +47,11 @@ pub(super) fn name(paths: &[PathBuf]) -> String {
 }
 
 impl Binding<'_> {
-    /// Writes and typesets the package, into a folder of its own beside those of the notes.
-    pub(super) fn run(&self, press: &Press<'_>, console: &mut Console) -> Result<(), Exit> {
-        let notes: Vec<(&str, Option<&Solved>)> =
-            self.notes.iter().map(|(name, solved)| (*name, solved.as_ref())).collect();
+    /// Typesets the package, for a folder of its own beside those of the notes.
+    pub(super) fn typeset(&self, press: &Press<'_>, console: &mut Console) -> Result<Bound, Exit> {
+        let notes = &self.notes;
         let pages = press.also.contains(&"html");
-        let products = bind(self.name, &notes, self.wish.with, self.wish.look, pages).map_err(|faults| {
+        let products = bind(self.name, notes, self.wish.with, self.wish.look, pages).map_err(|faults| {
             // Faults with a place were told with their notes.
             for fault in faults {
                 console.error(fault.id, fault.message);
@@ -78,17 +94,16 @@ impl Binding<'_> {
         } else {
             keep_outdated(&mut staging, self.name).map_err(|error| console.disk(&error))?;
         }
-        staging.commit().and_then(|()| remove_file(&failed)).map_err(|error| console.disk(&error))?;
         let main = target.join(self.name);
         let ending = if press.typesetter.is_some() { "pdf" } else { "typ" };
-        console.line(&format!(
+        let written = format!(
             "wrote {}.{ending} ({} of {} notes bound{})",
             main.display(),
             solved().count(),
             notes.len(),
             if pages { ", index.html" } else { "" }
-        ));
-        Ok(())
+        );
+        Ok(Bound { staging, failed, written })
     }
 }
 

@@ -15,7 +15,7 @@ use super::package::{self, Binding};
 use super::solving::{Wish, solve_note};
 use super::typesetter::choose;
 use crate::diag::Diagnostic;
-use crate::disk::{DiskError, Staging, remove_file, replace_file, texts_below};
+use crate::disk::{DiskError, Folder, Staging, remove_file, replace_file, texts_below};
 use crate::document::{Edition, Look};
 use crate::emit::{OutFile, note_line};
 use crate::pipeline::{Kept, Outcome, Solved, beside_it, produce, to_typeset};
@@ -48,25 +48,74 @@ pub(super) fn run(args: &args::Typeset, console: &mut Console) -> Exit {
     also.dedup();
     let press = Press { into: &args.into, also: &also, typesetter: typesetter.as_ref() };
     // As many at once as there are cores; what each has to say comes in the order of the notes.
-    let made: Vec<(Result<Solved, Exit>, Console)> = notes
+    let ready: Vec<(Result<Ready<'_>, Exit>, Console)> = notes
         .par_iter()
         .map(|note| {
             let mut apart = console.apart();
-            (press.run(note, wish, &mut apart), apart)
+            (Ready::new(note, wish, &mut apart), apart)
         })
         .collect();
-    let mut solved = Vec::new();
-    for (note, (result, said)) in notes.iter().zip(made) {
-        console.say(said);
+    let solved = ready.iter().map(|(ready, _)| ready.as_ref().ok().map(|ready| &ready.solved));
+    let solved: Vec<Option<&Solved>> = solved.collect();
+    let all = |solved: &[Option<&Solved>], console: &mut Console| {
+        let names = notes.iter().map(|note| note.name.as_str());
+        let notes = names.zip(solved.iter().copied()).collect();
+        Binding { name: &package::name(&args.notes.paths), notes, wish }.typeset(&press, console)
+    };
+    // The package is the longest of all documents: it goes first.
+    let (package, made) = rayon::join(
+        || {
+            let mut apart = console.apart();
+            args.bind.then(|| (all(&solved, &mut apart), apart))
+        },
+        || -> Vec<(Result<(), Exit>, Console)> {
+            let write = |(ready, said): &(Result<Ready<'_>, Exit>, Console)| {
+                let mut apart = said.apart();
+                let made = ready.as_ref().map_err(|fault| *fault);
+                (made.and_then(|ready| press.run(ready, wish, &mut apart)), apart)
+            };
+            ready.par_iter().map(write).collect()
+        },
+    );
+    let lost: Vec<bool> = made.iter().map(|(made, _)| made.is_err()).collect();
+    // What was solved and could not be typeset is not in the package either.
+    let package = if args.bind && lost.iter().zip(&solved).any(|(lost, solved)| *lost && solved.is_some()) {
+        drop(package);
+        let whole = solved.iter().zip(&lost).map(|(solved, lost)| solved.filter(|_| !lost));
+        let mut apart = console.apart();
+        Some((all(&whole.collect::<Vec<_>>(), &mut apart), apart))
+    } else {
+        package
+    };
+    drop(solved);
+    for ((_, solving), (made, writing)) in ready.into_iter().zip(made) {
+        console.say(solving);
+        console.say(writing);
         // A typesetter that is missing matters to the notes that could have been typeset.
-        exit = exit.max(result.as_ref().err().copied().unwrap_or(missing));
-        solved.push((note.name.as_str(), result.ok()));
+        exit = exit.max(made.err().unwrap_or(missing));
     }
-    if args.bind {
-        let package = Binding { name: &package::name(&args.notes.paths), notes: &solved, wish };
-        exit = exit.max(package.run(&press, console).err().unwrap_or(Exit::Done));
+    if let Some((package, said)) = package {
+        console.say(said);
+        let committed = package.and_then(|bound| bound.commit(console));
+        exit = exit.max(committed.err().unwrap_or(Exit::Done));
     }
     exit
+}
+
+/// A note that is solved, to be written.
+struct Ready<'a> {
+    note: &'a NoteFile,
+    files: Folder,
+    outcome: Outcome,
+    solved: Solved,
+}
+
+impl<'a> Ready<'a> {
+    fn new(note: &'a NoteFile, wish: Wish<'_>, console: &mut Console) -> Result<Self, Exit> {
+        let files = note.open(console)?;
+        let (outcome, solved) = solve_note(note, &files, wish, &mut Kept::default(), console)?;
+        Ok(Self { note, files, outcome, solved })
+    }
 }
 
 pub(super) fn own_look(folder: &Path, console: &mut Console) -> Result<Look, Exit> {
@@ -136,14 +185,13 @@ pub(super) struct Written {
 }
 
 impl Press<'_> {
-    /// From a note to its result folder. What failed was told.
-    fn run(&self, note: &NoteFile, wish: Wish<'_>, console: &mut Console) -> Result<Solved, Exit> {
-        let files = note.open(console)?;
-        let (outcome, solved) = solve_note(note, &files, wish, &mut Kept::default(), console)?;
-        let made = Made { note, files: &files, outcome: &outcome, solved: &solved };
+    /// From a solved note to its result folder. What failed was told.
+    fn run(&self, ready: &Ready<'_>, wish: Wish<'_>, console: &mut Console) -> Result<(), Exit> {
+        let Ready { note, files, outcome, solved } = ready;
+        let made = Made { note, files, outcome, solved };
         let written = self.write(&made, !wish.with.is_empty(), console)?;
-        self.report(note, &written, &solved, console);
-        Ok(solved)
+        self.report(note, &written, solved, console);
+        Ok(())
     }
 
     /// Writes the result folder and its PDF. What the typesetter does not need is made while it works.

@@ -105,6 +105,30 @@ fn a_bad_note_stops_no_other_and_is_named_on_the_cover() {
 }
 
 #[test]
+fn a_note_that_can_not_be_typeset_is_not_in_the_package() {
+    let place = Place::new();
+    let smallest = fs::read_to_string(root().join("tests/notes/good/smallest.md")).expect("text");
+    place.file("set/sound.md", &smallest).file("set/torn.md", &smallest);
+    place.typst("0.15.1", "case \"$*\" in *torn.typ*) echo torn >&2; exit 1;; esac; echo pdf > \"$last\"");
+    let run = place.run(&["typeset", "set", "--bind"]);
+    assert_eq!(run.status, Some(3), "{}", run.all());
+    let text = place.read("out/set.package/set.typ");
+    assert!(text.contains("could not be solved"), "{text}");
+    let results: serde_json::Value =
+        serde_json::from_str(&place.read("out/set.package/results.json")).expect("JSON");
+    assert_eq!(
+        [&results[0]["note"], &results[1]["note"]],
+        [&serde_json::json!("sound"), &serde_json::Value::Null]
+    );
+    assert!(place.path("out/sound/sound.pdf").exists() && !place.path("out/torn").exists());
+    assert!(
+        run.stderr.contains("(1 of 2 notes bound)") || run.stdout.contains("(1 of 2 notes bound)"),
+        "{}",
+        run.all()
+    );
+}
+
+#[test]
 fn parts_that_notes_share_are_one_line() {
     let place = Place::new();
     let smallest = fs::read_to_string(root().join("tests/notes/good/smallest.md")).expect("text");
