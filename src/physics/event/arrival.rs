@@ -3,17 +3,19 @@
 use super::limits::Stance;
 use super::motion::Motion;
 use super::run::Engine;
+use super::system::Vector;
 
 /// A step of Newton's rule after which no further one is needed, periods.
 pub(super) const CLOSE: f64 = 1e-10;
 
 impl<const N: usize> Engine<'_, N> {
-    /// When the divider's next edge comes, where that is plainly before `time`: guessed from where the loop stands, and
-    /// mended by a series round the guess. `None` where only a look at the whole way tells.
+    /// When the divider's next edge comes, where that is plainly before `time`, and the filter then: guessed from where
+    /// the loop stands, and mended by a series round the guess. `None` where only a look at the whole way tells.
     #[inline]
-    pub(super) fn edge_soon(&self, drive: f64, due: f64, time: f64) -> Option<f64> {
+    pub(super) fn edge_soon(&self, drive: f64, due: f64, time: f64) -> Option<(f64, Vector<N>)> {
         let Motion::Modes(modes) = &self.free else { return None };
-        if self.stance != Stance::Free || due <= 0.0 {
+        // Due so late that it is hardly worth a look: the way to the end will tell.
+        if self.stance != Stance::Free || due <= 0.0 || due > 1.25 * time {
             return None;
         }
         if !self.curve.is_straight() {
@@ -21,25 +23,30 @@ impl<const N: usize> Engine<'_, N> {
         }
         let slope = self.curve.slope;
         let [volts, rise, ..] = modes.derivatives(&self.state, drive);
-        let first = due / (1.0 + slope * volts);
-        let guess = first - 0.5 * slope * rise / (1.0 + slope * volts) * first * first;
+        let inverse = 1.0 / (1.0 + slope * volts);
+        let first = due * inverse;
+        let guess = first - 0.5 * slope * rise * inverse * first * first;
         if !(guess > 0.0 && guess < time) {
             return None;
         }
         let (state, linear) = modes.after(&self.state, drive, guess);
         let [volts, rise, bend, third] = modes.derivatives(&state, drive);
-        let speed = 1.0 + slope * volts;
-        let off = (guess + slope * linear - due) / speed;
-        let (two, three) = (0.5 * slope * rise / speed, slope * bend / (6.0 * speed));
+        let inverse = 1.0 / (1.0 + slope * volts);
+        let off = (guess + slope * linear - due) * inverse;
+        let (two, three) = (0.5 * slope * rise * inverse, slope * bend * inverse / 6.0);
         // The series turned round; what it leaves out is of fourth order.
         let step = -off * (1.0 + off * (two + off * (2.0 * two * two - three)));
-        let left = (slope * third / speed * off.powi(4)).abs() + (5.0 * two.powi(3) * off.powi(4)).abs();
+        let fourth = (off * off) * (off * off);
+        let left = ((slope * third * inverse).abs() + 5.0 * (two * two * two).abs()) * fourth;
         let edge = guess + step;
-        (left <= f64::EPSILON * 0.1 * edge && edge > 0.0 && edge < time).then_some(edge)
+        if left <= f64::EPSILON * 0.1 * edge && edge > 0.0 && edge < time {
+            return Some((edge, modes.nudged(&state, drive, step)?));
+        }
+        None
     }
 
     /// The same on a curve that bends, by one or two looks at the phase.
-    fn edge_on_curve(&self, drive: f64, due: f64, time: f64) -> Option<f64> {
+    fn edge_on_curve(&self, drive: f64, due: f64, time: f64) -> Option<(f64, Vector<N>)> {
         let Motion::Modes(modes) = &self.free else { return None };
         let [volts, rise, ..] = modes.derivatives(&self.state, drive);
         let [share, gain, ..] = self.curve.local(volts).share;
@@ -63,7 +70,10 @@ impl<const N: usize> Engine<'_, N> {
             let left = (fourth / speed + 5.0 * two.abs().powi(3)) * off.powi(4);
             guess += step;
             if left <= f64::EPSILON * 0.1 * guess && local.holds(volts + rise * step * 2.0) {
-                return (guess > 0.0 && guess < time).then_some(guess);
+                if !(guess > 0.0 && guess < time) {
+                    return None;
+                }
+                return Some((guess, modes.nudged(&state, drive, step)?));
             }
         }
         None

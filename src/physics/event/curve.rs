@@ -1,6 +1,6 @@
 //! The tuning curve round the voltage aimed at: what a straight line leaves over.
 
-use super::motion::Motion;
+use super::motion::{Motion, Way};
 use super::system::Vector;
 use crate::physics::part::Tuning;
 
@@ -89,7 +89,7 @@ impl Curve {
         time: f64,
     ) -> f64 {
         let local = self.local(motion.voltage(from));
-        let (low, high) = motion.bounds(from, to, drive, time);
+        let Way { low, high, .. } = motion.way(from, to, drive, time);
         let whole = local.holds(low) && local.holds(high);
         let value = |at: f64| {
             let volts = motion.voltage_after(from, drive, at);

@@ -37,7 +37,7 @@ impl<'d> Drawn<'d> {
         self.divider.mean_excess() / self.ratio
     }
 
-    fn is_constant(&self) -> bool {
+    pub(super) fn is_constant(&self) -> bool {
         self.kept.is_empty() && self.divider.is_constant()
     }
 

@@ -25,6 +25,7 @@ mod period;
 mod phi;
 mod report;
 mod run;
+mod steady;
 mod system;
 mod trace;
 mod watch;

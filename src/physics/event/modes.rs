@@ -2,9 +2,9 @@
 
 use nalgebra::{DMatrix, DVector};
 
-use super::motion::SAMPLES;
-use super::phi::{Phi, Table};
-use super::system::{System, Vector};
+use super::motion::{SAMPLES, Way};
+use super::phi::{SERIES, Table};
+use super::system::{System, Vector, higher, lower};
 
 /// The system in the coordinates of its modes.
 #[derive(Clone, Debug)]
@@ -25,6 +25,9 @@ pub(super) struct Modes<const N: usize> {
     to_states: DMatrix<f64>,
     to_modes: DMatrix<f64>,
 }
+
+/// Largest product of rate and time for which three terms of the series are exact beside the state.
+const NUDGE: f64 = 1e-3;
 
 /// Modes nearer than this, relative to the larger, are taken as one: the change of coordinates would lose digits.
 const APART: f64 = 1e-4;
@@ -92,12 +95,25 @@ impl<const N: usize> Modes<N> {
         let phis = self.table.at(time);
         let (mut to, mut integral) = (*from, 0.0);
         for j in 0..N {
-            let phi = phis[j];
             let input = self.pump[j] * drive + self.leak[j];
-            to[j] = from[j] * phi.decay + input * phi.once;
-            integral += self.out[j] * (from[j] * phi.once + input * phi.twice);
+            to[j] = from[j] * phis.decay[j] + input * phis.once[j];
+            integral += self.out[j] * (from[j] * phis.once[j] + input * phis.twice[j]);
         }
         (to, integral)
+    }
+
+    /// State a very little later, or earlier; `None` where the series would have to be longer.
+    #[inline]
+    pub(super) fn nudged(&self, from: &Vector<N>, drive: f64, time: f64) -> Option<Vector<N>> {
+        let mut to = *from;
+        let mut largest = 0.0_f64;
+        for j in 0..N {
+            let x = self.rate[j] * time;
+            largest = largest.max(x.abs());
+            let rise = self.rate[j] * from[j] + self.pump[j] * drive + self.leak[j];
+            to[j] += rise * time * (1.0 + x * (SERIES[0] + x * (SERIES[1] + x * SERIES[2])));
+        }
+        (largest <= NUDGE).then_some(to)
     }
 
     /// Tuning voltage.
@@ -111,7 +127,7 @@ impl<const N: usize> Modes<N> {
     pub(super) fn voltage_after(&self, from: &Vector<N>, drive: f64, time: f64) -> f64 {
         let phis = self.table.at(time);
         let mode = |j: usize| {
-            self.out[j] * (from[j] * phis[j].decay + (self.pump[j] * drive + self.leak[j]) * phis[j].once)
+            self.out[j] * (from[j] * phis.decay[j] + (self.pump[j] * drive + self.leak[j]) * phis.once[j])
         };
         (0..N).map(mode).sum()
     }
@@ -147,8 +163,8 @@ impl<const N: usize> Modes<N> {
     #[inline]
     pub(super) fn samples(&self, state: &Vector<N>, drive: f64, time: f64) -> [(f64, f64); 5] {
         let mut samples = [(self.voltage(state), 0.0); 5];
-        let eighths = self.table.at(0.125 * time);
-        for (j, Phi { decay: eighth, .. }) in eighths.into_iter().enumerate() {
+        let eighths = self.table.at(0.125 * time).decay;
+        for (j, eighth) in eighths.into_iter().enumerate() {
             let (first, rate) = (self.first(state, drive, j), self.rate[j]);
             let quarter = eighth * eighth;
             let half = quarter * quarter;
@@ -174,23 +190,33 @@ impl<const N: usize> Modes<N> {
         })
     }
 
-    /// Between these the tuning voltage stays on the way from one state to another under a constant current.
+    /// Way of the tuning voltage from one state to another under a constant current.
     #[inline]
-    pub(super) fn bounds(&self, from: &Vector<N>, to: &Vector<N>, drive: f64, time: f64) -> (f64, f64) {
-        // Each mode moves from its first to its last value without turning back.
-        let (mut low, mut high) = (0.0, 0.0);
-        let (mut start, mut end, mut bend) = (0.0, 0.0, 0.0);
+    pub(super) fn way(&self, from: &Vector<N>, to: &Vector<N>, drive: f64, time: f64) -> Way {
+        let (mut start, mut end) = (0.0, 0.0);
+        let (mut least, mut most) = (0.0_f64, 0.0_f64);
         for j in 0..N {
+            start += self.out[j] * from[j];
+            end += self.out[j] * to[j];
+            let first = self.first(from, drive, j);
+            (least, most) = (lower(least, first), higher(most, first));
+        }
+        let (low, high) = (lower(start, end), higher(start, end));
+        if least >= 0.0 || most <= 0.0 {
+            // All modes move one way, and none turns back.
+            return Way { start, end, low, high };
+        }
+        let (mut lowest, mut highest, mut bend) = (0.0, 0.0, 0.0);
+        for j in 0..N {
+            // Each mode moves from its first to its last value without turning back.
             let (x, y) = (self.out[j] * from[j], self.out[j] * to[j]);
-            low += x.min(y);
-            high += x.max(y);
-            start += x;
-            end += y;
+            lowest += lower(x, y);
+            highest += higher(x, y);
             bend += (self.first(from, drive, j) * self.rate[j]).abs();
         }
         // And an arc leaves the span of its ends by an eighth of its bend at most; modes die away.
         let room = 0.125 * time * time * bend;
-        (low.max(start.min(end) - room), high.min(start.max(end) + room))
+        Way { start, end, low: higher(lowest, low - room), high: lower(highest, high + room) }
     }
 
     pub(super) fn to_states(&self, modes: &Vector<N>) -> Vector<N> {

@@ -8,6 +8,15 @@ use crate::physics::PhysicsError;
 /// Shares of a time at which slopes are looked at: halves of halves.
 pub(super) const SAMPLES: [f64; 5] = [0.0, 0.125, 0.25, 0.5, 1.0];
 
+/// Way of the tuning voltage between two events: its ends, and between which voltages it stays.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Way {
+    pub start: f64,
+    pub end: f64,
+    pub low: f64,
+    pub high: f64,
+}
+
 /// Exact motion of one system.
 #[derive(Clone, Debug)]
 pub(super) enum Motion<const N: usize> {
@@ -93,13 +102,30 @@ impl<const N: usize> Motion<N> {
         }
     }
 
-    /// Between these the tuning voltage stays on the way; without bounds where the motion has no modes.
+    /// Way of the tuning voltage from one state to another; without bounds where the motion has no modes.
     #[inline]
-    pub(super) fn bounds(&self, from: &Vector<N>, to: &Vector<N>, drive: f64, time: f64) -> (f64, f64) {
+    pub(super) fn way(&self, from: &Vector<N>, to: &Vector<N>, drive: f64, time: f64) -> Way {
         match self {
-            Self::Modes(modes) => modes.bounds(from, to, drive, time),
-            Self::Dense(_) => (f64::NEG_INFINITY, f64::INFINITY),
+            Self::Modes(modes) => modes.way(from, to, drive, time),
+            Self::Dense(dense) => Way {
+                start: dense.voltage(from),
+                end: dense.voltage(to),
+                low: f64::NEG_INFINITY,
+                high: f64::INFINITY,
+            },
         }
+    }
+
+    /// Size of the voltages in a state.
+    pub(super) fn scale(&self, state: &Vector<N>) -> f64 {
+        let share = |j: usize| if let Self::Modes(modes) = self { modes.out[j] } else { 1.0 };
+        (0..N).map(|j| (share(j) * state[j]).abs()).sum()
+    }
+
+    /// Largest difference of the voltages in two states.
+    pub(super) fn apart(&self, a: &Vector<N>, b: &Vector<N>) -> f64 {
+        let share = |j: usize| if let Self::Modes(modes) = self { modes.out[j] } else { 1.0 };
+        (0..N).fold(0.0, |most, j| most.max((share(j) * (a[j] - b[j])).abs()))
     }
 
     /// In the filter's own states.

@@ -11,9 +11,13 @@ use std::array::from_fn;
 
 use super::modes::Modes;
 use super::phi::{SERIES, SMALL};
+use super::system::{higher, lower};
 
 /// Largest product of rate and pulse for which the shorter series is exact; of the longer one it is [`SMALL`].
 const TINY: f64 = 4e-3;
+
+/// The same for one between.
+const SMALLISH: f64 = 0.03;
 
 /// The same for the shortest.
 const SHORT: f64 = 1e-5;
@@ -37,11 +41,12 @@ pub(super) struct Period<const N: usize> {
     integral: [f64; N],
     integral_leaked: f64,
     /// `out l^k`, from `k` = 1.
-    moments: [[f64; N]; 3],
+    moments: [[f64; N]; 5],
     /// Decay until the looks, and what leakage adds.
     looks: [([f64; N], [f64; N]); 4],
     /// Longest pulse.
     pub reach: f64,
+    smallish: f64,
     tiny: f64,
     short: f64,
 }
@@ -133,12 +138,13 @@ impl<const N: usize> Period<N> {
             leaked: from_fn(|j| leak[j] * whole[j].once),
             integral: from_fn(|j| out[j] * whole[j].once),
             integral_leaked: (0..N).map(|j| out[j] * leak[j] * whole[j].twice).sum(),
-            moments: [1, 2, 3].map(|k| from_fn(|j| out[j] * rate[j].powi(k))),
+            moments: [1, 2, 3, 4, 5].map(|k| from_fn(|j| out[j] * rate[j].powi(k))),
             looks: LOOKS.map(|time| {
                 let phis = after(time);
                 (from_fn(|j| phis[j].decay), from_fn(|j| leak[j] * phis[j].once))
             }),
             reach: (SMALL / fastest.max(SMALL)).min(0.25),
+            smallish: SMALLISH / fastest.max(SMALLISH),
             tiny: TINY / fastest.max(TINY),
             short: SHORT / fastest.max(SHORT),
         }
@@ -166,21 +172,30 @@ impl<const N: usize> Period<N> {
         let bend = sign * slope * inverse * dot(&self.out, &rise);
         let third = slope * inverse * dot(&self.moments[0], &rise);
         let first = due * inverse;
+        // The series turned round; its next term is of fourth order.
+        let square = first * first;
+        let guess = first - square * (0.5 * bend) + square * first * (0.5 * bend * bend - third / 6.0);
         if first.abs() <= self.short && (bend * first).abs() <= SHORT {
-            // The series turned round; its next term is of fourth order.
-            return Some(first * (1.0 - first * (0.5 * bend - first * (0.5 * bend * bend - third / 6.0))));
+            return Some(guess);
         }
         if first.is_nan() || first.abs() > self.reach {
             return None;
         }
-        let guess = first - 0.5 * bend * first * first;
-        if first.abs() <= self.tiny {
-            let fourth = sign * slope * inverse * dot(&self.moments[1], &rise);
-            let fifth = slope * inverse * dot(&self.moments[2], &rise);
-            let t = guess;
-            let more = bend / 2.0 + t * (third / 6.0 + t * (fourth / 24.0 + t * fifth / 120.0));
-            let step = (t * (1.0 + t * more) - first) / (1.0 + t * (bend + t * third / 2.0));
-            return (step.abs() <= super::arrival::CLOSE).then_some(t - step);
+        if first.abs() <= self.smallish {
+            let [fourth, fifth, sixth, seventh] =
+                [1, 2, 3, 4].map(|k| slope * inverse * dot(&self.moments[k], &rise));
+            // In pairs, which do not wait for each other.
+            let (t, square) = (guess, guess * guess);
+            let (low, middle, high) = (
+                bend * (1.0 / 2.0) + t * (third * (1.0 / 6.0)),
+                sign * fourth * (1.0 / 24.0) + t * (fifth * (1.0 / 120.0)),
+                sign * sixth * (1.0 / 720.0) + t * (seventh * (1.0 / 5040.0)),
+            );
+            let off = (t - first) + square * (low + square * (middle + square * high));
+            let step = off / (1.0 + t * (bend + t * (third * 0.5)));
+            if step.abs() <= super::arrival::CLOSE {
+                return Some(t - step);
+            }
         }
         self.edge_farther(state, drive, slope, due, (sign, guess))
     }
@@ -245,6 +260,8 @@ impl<const N: usize> Period<N> {
                     self.pulsed::<3>(&from.state, late, up, both)
                 } else if late <= self.tiny {
                     self.pulsed::<5>(&from.state, late, up, both)
+                } else if late <= self.smallish {
+                    self.pulsed::<7>(&from.state, late, up, both)
                 } else {
                     self.pulsed::<11>(&from.state, late, up, both)
                 })
@@ -294,6 +311,8 @@ impl<const N: usize> Period<N> {
                 self.pulled::<3>(&mut to.state, length, down)
             } else if length <= self.tiny {
                 self.pulled::<5>(&mut to.state, length, down)
+            } else if length <= self.smallish {
+                self.pulled::<7>(&mut to.state, length, down)
             } else {
                 self.pulled::<11>(&mut to.state, length, down)
             };
@@ -345,8 +364,8 @@ impl<const N: usize> Period<N> {
             }
             // An arc leaves the span of its ends by an eighth of its bend at most.
             let room = 0.125 * (time - before) * (time - before) * bend;
-            low = low.min(last.min(volts) - room);
-            high = high.max(last.max(volts) + room);
+            low = lower(low, lower(last, volts) - room);
+            high = higher(high, higher(last, volts) + room);
             (last, bend, before) = (volts, next, *time);
         }
         if whole.early.is_some() {

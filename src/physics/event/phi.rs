@@ -1,5 +1,7 @@
 //! The integrals of an exponential: what one mode does in a given time.
 
+#![allow(clippy::needless_range_loop, reason = "formulas over modes, several vectors by one index")]
+
 use super::system::Vector;
 
 /// For a mode of rate `l` after time `s`: `e^(l s)`, its integral, and the integral of that.
@@ -52,19 +54,6 @@ impl Phi {
         let grown = decay - 1.0;
         Self { decay, once: grown / rate, twice: (grown - x) / (rate * rate) }
     }
-
-    /// The same a little later (or earlier): exact, and without another exponential. For `|l s|` up to [`NEAR`].
-    #[inline]
-    fn later(&self, rate: f64, time: f64) -> Self {
-        let x = rate * time;
-        let sum = SERIES[..6].iter().rev().fold(0.0, |sum, c| sum * x + c);
-        let once = time * (1.0 + x * sum);
-        Self {
-            decay: self.decay * (1.0 + rate * once),
-            once: self.once + self.decay * once,
-            twice: self.twice + self.once * time + self.decay * (time * time * sum),
-        }
-    }
 }
 
 /// Up to this `|l s|` six terms of the series are exact.
@@ -73,17 +62,58 @@ const NEAR: f64 = 0.01;
 /// Most points of a table.
 const MOST_POINTS: usize = 1024;
 
+/// What all modes do in one time.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Phis<const N: usize> {
+    /// As [`Phi::decay`].
+    pub decay: Vector<N>,
+    /// As [`Phi::once`].
+    pub once: Vector<N>,
+    /// As [`Phi::twice`].
+    pub twice: Vector<N>,
+}
+
+impl<const N: usize> Phis<N> {
+    /// For modes of these rates.
+    pub(super) fn new(rates: &Vector<N>, time: f64) -> Self {
+        let phis = rates.map(|rate| Phi::new(rate, time));
+        Self {
+            decay: phis.map(|phi| phi.decay),
+            once: phis.map(|phi| phi.once),
+            twice: phis.map(|phi| phi.twice),
+        }
+    }
+
+    /// The same a little later (or earlier): exact, and without another exponential. For `|l s|` up to [`NEAR`].
+    #[inline]
+    fn later(&self, rates: &Vector<N>, time: f64) -> Self {
+        let mut later = *self;
+        for j in 0..N {
+            let x = rates[j] * time;
+            // In pairs, which do not wait for each other.
+            let (low, middle, high) =
+                (SERIES[0] + x * SERIES[1], SERIES[2] + x * SERIES[3], SERIES[4] + x * SERIES[5]);
+            let sum = low + x * x * (middle + x * x * high);
+            let once = time * (1.0 + x * sum);
+            later.decay[j] += self.decay[j] * (rates[j] * once);
+            later.twice[j] += self.once[j] * time + self.decay[j] * (time * time * sum);
+            later.once[j] += self.decay[j] * once;
+        }
+        later
+    }
+}
+
 /// What each mode does up to the points of a grid over one period: in between, a short series.
 #[derive(Clone, Debug)]
 pub(super) struct Table<const N: usize> {
     rates: Vector<N>,
-    points: Vec<[Phi; N]>,
+    points: Vec<Phis<N>>,
     /// Points in a period.
     per: f64,
     /// Periods between them: a power of two, so that products with it are exact.
     step: f64,
-    /// Largest rate for which the grid is close enough.
-    reach: f64,
+    /// Whether the grid is close enough for every mode.
+    close: bool,
 }
 
 impl<const N: usize> Table<N> {
@@ -91,27 +121,29 @@ impl<const N: usize> Table<N> {
     pub(super) fn new(rates: &Vector<N>) -> Self {
         let fastest = rates.iter().fold(0.0_f64, |fastest, rate| fastest.max(rate.abs()));
         let wanted = (0.5 * fastest / NEAR).clamp(16.0, MOST_POINTS as f64).log2().ceil().exp2();
-        let point = |k: u32| rates.map(|rate| Phi::new(rate, f64::from(k) / wanted));
         Self {
             rates: *rates,
-            points: (0..=wanted as u32).map(point).collect(),
+            points: (0..=wanted as u32).map(|k| Phis::new(rates, f64::from(k) / wanted)).collect(),
             per: wanted,
             step: 1.0 / wanted,
-            reach: 2.0 * NEAR * wanted,
+            close: fastest <= 2.0 * NEAR * wanted,
         }
     }
 
     /// Integrals of all modes after `time`, at most one period.
     #[inline]
-    pub(super) fn at(&self, time: f64) -> [Phi; N] {
+    pub(super) fn at(&self, time: f64) -> Phis<N> {
         let index = (time * self.per + 0.5) as usize;
-        let Some(point) = self.points.get(index) else {
-            return self.rates.map(|rate| Phi::new(rate, time));
-        };
+        let Some(point) = self.points.get(index) else { return Phis::new(&self.rates, time) };
         let away = time - index as f64 * self.step;
-        let mut phis = *point;
-        for (phi, rate) in phis.iter_mut().zip(&self.rates) {
-            *phi = if rate.abs() <= self.reach { phi.later(*rate, away) } else { Phi::new(*rate, time) };
+        let mut phis = point.later(&self.rates, away);
+        if !self.close {
+            for (j, rate) in self.rates.iter().enumerate() {
+                if rate.abs() * self.step > 2.0 * NEAR {
+                    let phi = Phi::new(*rate, time);
+                    (phis.decay[j], phis.once[j], phis.twice[j]) = (phi.decay, phi.once, phi.twice);
+                }
+            }
         }
         phis
     }
@@ -127,9 +159,11 @@ mod tests {
         let table = Table::new(&rates);
         for time in [0.9, 0.900_02, 0.899_99, 1e-5, 1e-12, 0.0, 0.3, 0.300_01, 0.999_999, 1.0] {
             let found = table.at(time);
-            for (rate, phi) in rates.iter().zip(&found) {
+            for (j, rate) in rates.iter().enumerate() {
                 let exact = Phi::new(*rate, time);
-                for (a, b) in [(phi.decay, exact.decay), (phi.once, exact.once), (phi.twice, exact.twice)] {
+                let pairs =
+                    [(found.decay, exact.decay), (found.once, exact.once), (found.twice, exact.twice)];
+                for (a, b) in pairs.map(|(found, exact)| (found[j], exact)) {
                     assert!((a - b).abs() <= 1e-14 * b.abs(), "{rate} {time}: {a} {b}");
                 }
             }

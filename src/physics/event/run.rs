@@ -4,6 +4,7 @@ use super::curve::Curve;
 use super::limits::{Limits, Stance};
 use super::lock::{Drawn, Lock};
 use super::motion::Motion;
+use super::steady::Steady;
 use super::system::{System, Vector};
 use super::trace::Instant;
 use super::watch::{Leg, Watch};
@@ -194,6 +195,11 @@ impl<'a, const N: usize> Engine<'a, N> {
         }
     }
 
+    /// Whether it moves by one law, which will not change by itself.
+    pub(super) fn is_free(&self) -> bool {
+        self.later.is_none() && self.stance == Stance::Free
+    }
+
     /// Time for which both sources are on, periods.
     pub(super) fn pulse(&self) -> f64 {
         self.question.case.pump.pulse * self.question.case.detector_frequency
@@ -238,6 +244,7 @@ impl<'a, const N: usize> Engine<'a, N> {
         self.settled += divider.mean();
         // Instants asked for lie between edges.
         let mut lock = if asked.is_empty() { self.lock() } else { None };
+        let mut steady = Steady::default();
         let cycles = self.question.phase_window.map(|window| {
             let window = window / per_output;
             (self.settled - window, self.settled + window)
@@ -253,11 +260,15 @@ impl<'a, const N: usize> Engine<'a, N> {
             if self.cycle == cycle {
                 continue;
             }
-            if self.later.is_none()
-                && self.stance == Stance::Free
-                && let Some(lock) = &mut lock
-            {
-                lock.follow(&mut self, &mut watch, &mut divider, until, quiet);
+            if self.is_free() {
+                match &mut lock {
+                    Some(lock) => lock.follow(&mut self, &mut watch, &mut divider, until, quiet),
+                    None if asked.is_empty() => {
+                        let stop = until.min(watch.last_outside() + quiet) - 1.0;
+                        steady.look(&mut self, &mut watch, &divider, stop);
+                    }
+                    None => {}
+                }
             }
             if self.time() - watch.last_outside() > quiet {
                 break;
@@ -337,14 +348,10 @@ impl<'a, const N: usize> Engine<'a, N> {
         let drive = self.effective_drive();
         let due = self.ahead as f64 + self.excess - self.offset - self.phase;
         let (mut to, mut moved);
-        if let Some(edge) = self.edge_soon(drive, due, time) {
+        if let Some((edge, then)) = self.edge_soon(drive, due, time) {
             (time, event) = (edge, Some(Event::Divider));
-            (to, moved) = if self.curve.is_straight() {
-                self.moved(drive, time)
-            } else {
-                // What the phase has come to is what was due.
-                (self.motion().after(&self.state, drive, time).0, due - time)
-            };
+            // What the phase has come to is what was due.
+            (to, moved) = (then, due - time);
         } else {
             (to, moved) = self.moved(drive, time);
             if moved + time >= due {

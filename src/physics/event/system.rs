@@ -15,6 +15,18 @@ const NOT_FINITE: &str = "the filter has no finite time constants";
 /// A state of `N` components.
 pub(super) type Vector<const N: usize> = [f64; N];
 
+/// The smaller of two that are numbers: one instruction, where `f64::min` also looks for what is none.
+#[inline]
+pub(super) fn lower(a: f64, b: f64) -> f64 {
+    if b < a { b } else { a }
+}
+
+/// The larger of two that are numbers.
+#[inline]
+pub(super) fn higher(a: f64, b: f64) -> f64 {
+    if b > a { b } else { a }
+}
+
 /// The filter as it moves freely, or with one node held at a voltage. Time in detector periods, states in volts
 /// relative to those of the channel aimed at.
 #[derive(Clone, Debug)]

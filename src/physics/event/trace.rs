@@ -91,7 +91,7 @@ impl Trace {
         }
         self.index = index;
         match &mut self.spans[index] {
-            Some(span) => join(span, &[raw; 4]),
+            Some(span) => reach(span, raw),
             empty => *empty = Some([raw; 4]),
         }
     }
@@ -125,6 +125,24 @@ impl Trace {
             }
         }
         all
+    }
+}
+
+/// Takes one instant into a span.
+#[inline]
+fn reach(span: &mut Span, raw: Raw) {
+    let [low, high, late, early] = span;
+    if raw.volts < low.volts {
+        *low = raw;
+    }
+    if raw.volts > high.volts {
+        *high = raw;
+    }
+    if raw.phase < late.phase {
+        *late = raw;
+    }
+    if raw.phase > early.phase {
+        *early = raw;
     }
 }
 

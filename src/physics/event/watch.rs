@@ -2,8 +2,8 @@
 
 use super::curve::Curve;
 use super::limits::Stance;
-use super::motion::{Motion, SAMPLES};
-use super::system::Vector;
+use super::motion::{Motion, SAMPLES, Way};
+use super::system::{Vector, higher, lower};
 use super::trace::{Raw, Trace};
 use crate::num::brent;
 
@@ -191,8 +191,7 @@ impl<const N: usize> Watch<N> {
         phase: f64,
     ) {
         self.tell(leg, motion, curve);
-        let (start, end) = (motion.voltage(&leg.state), motion.voltage(to));
-        let (low, high) = motion.bounds(&leg.state, to, leg.drive, leg.time);
+        let Way { start, end, low, high } = motion.way(&leg.state, to, leg.drive, leg.time);
         let beyond = |span: Option<(f64, f64)>| span.is_none_or(|(l, h)| low < l || high > h);
         let now = leg.at(leg.time);
         let seen = self.trace.volts(now);
@@ -258,8 +257,8 @@ impl<const N: usize> Watch<N> {
     }
 
     pub(super) fn see(&mut self, time: f64, volts: f64, phase: f64) {
-        self.extremes = (self.extremes.0.min(volts), self.extremes.1.max(volts));
-        self.phases = (self.phases.0.min(phase), self.phases.1.max(phase));
+        self.extremes = (lower(self.extremes.0, volts), higher(self.extremes.1, volts));
+        self.phases = (lower(self.phases.0, phase), higher(self.phases.1, phase));
         self.trace.put(Raw { time, volts, phase });
     }
 
