@@ -1,4 +1,4 @@
-//! How long a note takes without the typesetter, and the steps of it that repeat most, in one run.
+//! How long notes take without the typesetter, and the steps of it that repeat most, in one run.
 
 #![allow(clippy::disallowed_methods, reason = "benches read the worked notes")]
 #![allow(missing_docs, reason = "criterion's macros make items without docs")]
@@ -68,5 +68,37 @@ fn region(criterion: &mut Criterion) {
     group.finish();
 }
 
-criterion_group!(benches, note, region);
+/// A block of `settling` that follows a million detector cycles of an integer loop, most of them in lock, on a straight
+/// tuning line and on a curve that bends; and the same note without it.
+fn million(criterion: &mut Criterion) {
+    let straight = "gain: 40 MHz/V\ncontrol: 0.5 V .. 4.5 V\nrange: 830 MHz .. 990 MHz";
+    let bent = "tuning: {0.5 V: 820 MHz, 1.5 V: 870 MHz, 2.5 V: 912 MHz, 3.5 V: 946 MHz, 4.5 V: 975 MHz}";
+    let block =
+        "\n```yaml settling hop\nof: lo\nfrom: 850 MHz\nto: 900 MHz\nwithin: 1 kHz\nuntil: 1 s\n```\n";
+    let mut group = criterion.benchmark_group("a note with a hop of a million detector cycles");
+    group.sample_size(10);
+    for (name, tuning, block) in [
+        ("without the hop", straight, ""),
+        ("straight tuning line", straight, block),
+        ("bent tuning curve", bent, block),
+    ] {
+        let text = format!(
+            "---\ntitle: A million cycles\n---\n\n```yaml reference ref\nfrequency: 10 MHz\n```\n\n\
+             ```yaml oscillator vco\n{tuning}\nphase_noise: {{10 kHz: -88, 1 MHz: -131}}\n```\n\n\
+             ```yaml synthesizer core\ndetector: {{max_frequency: 10 MHz, floor: -218 dBc/Hz}}\n\
+             pump: {{currents: [1 mA], compliance: 0.4 V .. 4.6 V}}\n\
+             reference_divider: 1 .. 1023\nfeedback_divider: 24 .. 65535\n```\n\n\
+             ```yaml loop lo\nreference: ref\noscillator: vco\nsynthesizer: core\noutput: 900 MHz\nstep: 1 MHz\n\
+             bandwidth: 12 kHz\nphase_margin: 50 deg\nfilter: passive 2\n```\n{block}"
+        );
+        let files = Memory::new([("hop.md", text)]);
+        let job = Job::plain(&files, "hop.md");
+        let solved = solve(&job);
+        assert!(solved.solved.is_some(), "{:?}", solved.diagnostics);
+        group.bench_function(name, |b| b.iter(|| black_box(solve(&job))));
+    }
+    group.finish();
+}
+
+criterion_group!(benches, note, region, million);
 criterion_main!(benches);
