@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use super::marks::mark;
 use super::math::to_typst;
-use super::quote::{literal, markup, ticked, with_breaks};
+use super::quote::{literal, markup, raw, ticked, with_breaks};
 use super::tables::{Cell, Fit, Side, Table};
 use crate::diag::Diagnostic;
 use crate::document::{
@@ -195,7 +195,7 @@ impl<'a> Writer<'a> {
                     out.push_str(&markup(&with_breaks(text, self.long_word)));
                 }
                 Inline::Code(text) | Inline::Html(text) => {
-                    out.push_str(&format!("#raw({});", literal(&with_breaks(text, self.long_word))));
+                    out.push_str(&raw(&with_breaks(text, self.long_word)));
                 }
                 Inline::Emphasis(inner) => out.push_str(&format!("#emph[{}];", self.inlines(inner))),
                 Inline::Strong(inner) => out.push_str(&format!("#strong[{}];", self.inlines(inner))),

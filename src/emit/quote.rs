@@ -3,32 +3,58 @@
 //! In markup nearly every sign can act; in a string literal only `\` and `"` do. A literal that stands in markup
 //! ends in `;`, or a `(` behind it would make it a call.
 
+use std::borrow::Cow;
+
 /// The text as a Typst string literal, quotes included.
 pub fn literal(text: &str) -> String {
     let mut out = String::with_capacity(text.len() + 2);
+    write_literal(&mut out, text);
+    out
+}
+
+fn write_literal(out: &mut String, text: &str) {
     out.push('"');
-    for c in text.chars() {
-        match c {
-            '"' | '\\' => {
-                out.push('\\');
-                out.push(c);
-            }
-            '\n' => out.push_str("\\n"),
-            '\r' => {}
-            '\t' => out.push_str("\\t"),
-            // Other controls have no glyph; PDF/A forbids some of them in text.
-            c if c.is_control() || ('\u{e000}'..='\u{f8ff}').contains(&c) => out.push('\u{fffd}'),
-            c if is_bidi_control(c) => {}
-            c => out.push(c),
-        }
+    if text.bytes().all(|byte| matches!(byte, b' '..=b'~') && byte != b'"' && byte != b'\\') {
+        // Most texts: nothing in them has to be looked at one by one.
+        out.push_str(text);
+    } else {
+        text.chars().for_each(|c| write_char(out, c));
     }
     out.push('"');
-    out
+}
+
+fn write_char(out: &mut String, c: char) {
+    match c {
+        '"' | '\\' => {
+            out.push('\\');
+            out.push(c);
+        }
+        '\n' => out.push_str("\\n"),
+        '\r' => {}
+        '\t' => out.push_str("\\t"),
+        // Other controls have no glyph; PDF/A forbids some of them in text.
+        c if c.is_control() || ('\u{e000}'..='\u{f8ff}').contains(&c) => out.push('\u{fffd}'),
+        c if is_bidi_control(c) => {}
+        c => out.push(c),
+    }
 }
 
 /// The text as a piece of Typst markup.
 pub fn markup(text: &str) -> String {
-    format!("#{};", literal(text))
+    let mut out = String::with_capacity(text.len() + 4);
+    out.push('#');
+    write_literal(&mut out, text);
+    out.push(';');
+    out
+}
+
+/// The text as a piece of Typst markup in the type of code.
+pub(super) fn raw(text: &str) -> String {
+    let mut out = String::with_capacity(text.len() + 9);
+    out.push_str("#raw(");
+    write_literal(&mut out, text);
+    out.push_str(");");
+    out
 }
 
 /// The same as [`markup`] with places to break a line inside words too long for a column.
@@ -40,9 +66,10 @@ pub fn breakable(text: &str) -> String {
 const BREAK_BEHIND: [char; 10] = ['/', '.', '_', '-', '&', '?', '=', ',', ':', ';'];
 
 /// Puts U+200B into words longer than `longest`, behind punctuation or, without any, every `longest` characters.
-pub fn with_breaks(text: &str, longest: usize) -> String {
-    if text.split_whitespace().all(|word| word.chars().count() <= longest) {
-        return text.to_owned();
+pub fn with_breaks(text: &str, longest: usize) -> Cow<'_, str> {
+    let fits = |word: &str| word.len() <= longest || word.chars().count() <= longest;
+    if text.len() <= longest || text.split_whitespace().all(fits) {
+        return Cow::Borrowed(text);
     }
     let mut out = String::with_capacity(text.len() * 2);
     for word in text.split_inclusive(char::is_whitespace) {
@@ -57,7 +84,7 @@ pub fn with_breaks(text: &str, longest: usize) -> String {
             }
         }
     }
-    out
+    Cow::Owned(out)
 }
 
 /// Signs that turn the direction of text around: left out, since they would act on what stands beside them too.
@@ -68,7 +95,7 @@ pub(super) fn is_bidi_control(c: char) -> bool {
 /// A sentence of ours: names between backticks are code.
 pub(super) fn ticked(text: &str) -> String {
     let part = |(index, part): (usize, &str)| match index % 2 {
-        1 => format!("#raw({});", literal(&with_breaks(part, 24))),
+        1 => raw(&with_breaks(part, 24)),
         _ => breakable(part),
     };
     text.split('`').enumerate().map(part).collect()

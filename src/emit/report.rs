@@ -7,7 +7,7 @@ use serde_json::{Value, json};
 
 use super::math::to_typst;
 use super::prose::{Writer, plain_cell, verdict, verdict_word};
-use super::quote::{breakable, literal, markup, ticked, with_breaks};
+use super::quote::{breakable, literal, markup, raw, ticked, with_breaks};
 use super::tables::{Cell, Side, Table};
 use crate::diag::Diagnostic;
 use crate::document::{Block, CAUTIONS, Document, Edition, Fact, LEFT_OUT, MatrixRow, plain_text};
@@ -68,7 +68,7 @@ pub(super) fn data_within(document: &Document, within: &str) -> Result<Value, Ve
             "disagreements": cover.disagreements,
         },
         "key_figures": document.key_figures.iter().map(|k| json!({
-            "name": markup(&k.name), "value": markup(&k.value), "metric": format!("#raw({});", literal(&k.metric))
+            "name": markup(&k.name), "value": markup(&k.value), "metric": raw(&k.metric)
         })).collect::<Vec<_>>(),
         "not_holding": not_holding,
         "matrix": matrix,
@@ -177,7 +177,7 @@ fn matrix_row<'a>(writer: &mut Writer<'a>, row: &'a MatrixRow) -> String {
     };
     let metric = match row.metric.as_str() {
         "" => "none".to_owned(),
-        metric => format!("[#raw({});]", literal(&with_breaks(metric, 12))),
+        metric => format!("[{}]", raw(&with_breaks(metric, 12))),
     };
     let evidence = match writer.inlines(&row.evidence) {
         text if text.is_empty() => "none".to_owned(),
@@ -205,14 +205,14 @@ fn matrix_row<'a>(writer: &mut Writer<'a>, row: &'a MatrixRow) -> String {
 
 fn fact(fact: &Fact) -> Value {
     json!({
-        "name": format!("#raw({});", literal(&fact.block)),
+        "name": raw(&fact.block),
         "kind": markup(&fact.kind.replace('_', " ")),
         // Longer ones break over pages.
         "kept": fact.fields.iter().map(|(_, value)| 1 + value.chars().count() / 80).sum::<usize>() <= 14,
         "basis": fact.basis.map(|basis| markup(basis.word())),
         "source": fact.source.as_deref().map(breakable),
         "fields": fact.fields.iter().map(|(name, value)| json!({
-            "name": format!("#raw({});", literal(name)), "value": breakable(value)})).collect::<Vec<_>>(),
+            "name": raw(name), "value": breakable(value)})).collect::<Vec<_>>(),
     })
 }
 
@@ -266,11 +266,11 @@ fn digests(document: &Document) -> Option<String> {
     let blocks = &document.store.blocks;
     let abreast = if blocks.len() > MANY { 2 } else { 1 };
     let row = |block: &crate::results::BlockResult| {
-        let raw = |text: &str| Cell { markup: format!("#raw({});", literal(text)), text: text.to_owned() };
+        let code = |text: &str| Cell { markup: raw(text), text: text.to_owned() };
         // Enough to tell two blocks apart; results.json has all of it.
         let digest: String = block.digest.chars().take(24 / abreast).collect();
         let kind = plain_cell(&block.kind.replace('_', " "));
-        vec![raw(&block.name), kind, plain_cell(&block.line.to_string()), raw(&digest)]
+        vec![code(&block.name), kind, plain_cell(&block.line.to_string()), code(&digest)]
     };
     let height = blocks.len().div_ceil(abreast);
     let rows = (0..height).map(|at| {

@@ -269,10 +269,15 @@ impl Checker<'_> {
     /// The first kind that fits; else the faults of the one that was most likely meant.
     fn either(&mut self, tree: &Tree, kinds: &'static [Type]) -> Option<Checked> {
         let mut faults: Vec<(&Type, Vec<Diagnostic>)> = Vec::new();
-        // A field's own words come before names.
+        // A field's own words come before names; what is none of them need not be told so before the rest is tried.
+        let said = |kind: &&Type| match (kind, &tree.value) {
+            (Type::Word(words), Value::Text(text)) => words.contains(&text.as_str()),
+            _ => false,
+        };
         let words = kinds.iter().filter(|kind| matches!(kind, Type::Word(_)));
         let others = kinds.iter().filter(|kind| !matches!(kind, Type::Word(_)));
-        for kind in words.chain(others).filter(|kind| kind.suits(&tree.value)) {
+        let order = words.clone().filter(said).chain(others).chain(words.filter(|kind| !said(kind)));
+        for kind in order.filter(|kind| kind.suits(&tree.value)) {
             let mut out = Vec::new();
             let mut trial = Checker { names: self.names, used: Vec::new(), out: &mut out };
             if let Some(checked) = trial.value(tree, kind) {

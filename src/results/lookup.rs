@@ -56,17 +56,24 @@ impl Store {
     /// [`LookupFault`] with what is there instead.
     pub fn find(&self, path: &MetricPath) -> Result<Node, LookupFault> {
         if path.names.is_empty() {
-            let values: Vec<&BlockResult> = self.blocks.iter().filter(|b| b.kind == "values").collect();
-            if let Some(node) = values.iter().find_map(|b| b.results.metrics.get(&path.block)) {
-                return Ok(node.clone());
-            }
-            let known = values.iter().flat_map(|b| b.results.metrics.names());
-            return Err(LookupFault::no_value(&path.block, known, self.names()));
+            return self.value(&path.block).cloned().ok_or_else(|| {
+                let known = self.values().flat_map(|b| b.results.metrics.names());
+                LookupFault::no_value(&path.block, known, self.names())
+            });
         }
         let Some(block) = self.block(&path.block) else {
             return Err(LookupFault::no_block(&path.block, self.names()));
         };
         block.find(&path.names, path.argument.as_deref())
+    }
+
+    /// The value of that name, in whichever `values` block.
+    pub fn value(&self, name: &str) -> Option<&Node> {
+        self.values().find_map(|block| block.results.metrics.get(name))
+    }
+
+    fn values(&self) -> impl Iterator<Item = &BlockResult> {
+        self.blocks.iter().filter(|block| block.kind == "values")
     }
 
     /// The number a name leads to.

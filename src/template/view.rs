@@ -33,13 +33,13 @@ impl Object for Root {
         if name == "requirements" && !store.requirements.is_empty() {
             return Some(Value::from_object(Requirements(self.0.clone())));
         }
-        let path = MetricPath { block: name.to_owned(), names: Vec::new(), argument: None };
-        if let Ok(node) = store.find(&path) {
-            return Some(node_value(&node, &self.0, name));
+        if let Some(node) = store.value(name) {
+            return Some(node_value(node, &self.0, name));
         }
         if store.block(name).is_some() {
             return Some(Value::from_object(BlockView { lookup: self.0.clone(), name: name.to_owned() }));
         }
+        let path = MetricPath { block: name.to_owned(), names: Vec::new(), argument: None };
         match store.find(&path) {
             Err(fault) => {
                 self.0.miss(LookupFault { message: format!("there is no block or value `{name}`"), ..fault })
