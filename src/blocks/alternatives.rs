@@ -253,7 +253,7 @@ fn table(ways: &Ways) -> Exhibit {
     Exhibit::table(Table {
         anchor: "table".to_owned(),
         caption: format!(
-            "Alternatives to loop \"{}\", each with the parts it would have on the board",
+            "Alternatives to loop \u{201c}{}\u{201d}, each with the parts it would have on the board",
             ways.of
         ),
         rows: rows.collect(),

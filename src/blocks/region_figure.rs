@@ -108,7 +108,7 @@ fn figure(region: &Region) -> Exhibit {
     Exhibit::figure(Figure {
         anchor: "figure".to_owned(),
         caption: format!(
-            "Where every requirement on loop \"{}\" holds, over {} and {}, ideal parts",
+            "Where every requirement on loop \u{201c}{}\u{201d} holds, over {} and {}, ideal parts",
             region.of,
             words(across),
             words(along)
@@ -181,7 +181,7 @@ fn table(region: &Region) -> Exhibit {
     Exhibit::table(Table {
         anchor: "table".to_owned(),
         caption: format!(
-            "What bounds loop \"{}\" on each side of the chosen point, the other field held",
+            "What bounds loop \u{201c}{}\u{201d} on each side of the chosen point, the other field held",
             region.of
         ),
         columns: vec![

@@ -274,7 +274,7 @@ pub(super) fn trade(given: &Given, found: &Optimum, limits: &Limits) -> Option<E
     Some(Exhibit::figure(Figure {
         anchor: "figure.3".to_owned(),
         caption: format!(
-            "Jitter of loop \"{}\" against the settling of the linear loop, ideal parts, margin {}",
+            "Jitter of loop \u{201c}{}\u{201d} against the settling of the linear loop, ideal parts, margin {}",
             given.name,
             short(best.phase_margin, Unit::Degree)
         ),
