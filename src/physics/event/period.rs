@@ -165,7 +165,7 @@ impl<const N: usize> Period<N> {
     /// When the phase has moved on by `due` cycles from here, under a current, on the curve's slope. `back`: before
     /// now. `None` where it is not near.
     #[inline]
-    fn edge(&self, state: &[f64; N], drive: f64, slope: f64, due: f64, back: bool) -> Option<f64> {
+    pub(super) fn edge(&self, state: &[f64; N], drive: f64, slope: f64, due: f64, back: bool) -> Option<f64> {
         let sign = if back { -1.0 } else { 1.0 };
         let rise: [f64; N] = from_fn(|j| self.rate[j] * state[j] + self.pump[j] * drive + self.leak[j]);
         let inverse = 1.0 / (1.0 + slope * dot(&self.out, state));
@@ -175,13 +175,15 @@ impl<const N: usize> Period<N> {
         // The series turned round; its next term is of fourth order.
         let square = first * first;
         let guess = first - square * (0.5 * bend) + square * first * (0.5 * bend * bend - third / 6.0);
-        if first.abs() <= self.short && (bend * first).abs() <= SHORT {
+        // Far from the first step the series says nothing.
+        let near = |share: f64| (guess - first).abs() <= share * first.abs();
+        if first.abs() <= self.short && near(SHORT) {
             return Some(guess);
         }
         if first.is_nan() || first.abs() > self.reach {
             return None;
         }
-        if first.abs() <= self.smallish {
+        if first.abs() <= self.smallish && near(0.1) {
             let [fourth, fifth, sixth, seventh] =
                 [1, 2, 3, 4].map(|k| slope * inverse * dot(&self.moments[k], &rise));
             // In pairs, which do not wait for each other.
@@ -197,6 +199,7 @@ impl<const N: usize> Period<N> {
                 return Some(t - step);
             }
         }
+        let guess = if near(0.5) { guess } else { first };
         self.edge_farther(state, drive, slope, due, (sign, guess))
     }
 
@@ -225,7 +228,8 @@ impl<const N: usize> Period<N> {
             let step = (at + slope * moved - due) / speed;
             at -= step;
             if step.abs() <= super::arrival::CLOSE {
-                return Some(at);
+                // Beyond its reach the series is steep, and any step is small.
+                return (at.abs() <= 1.2 * self.reach).then_some(at);
             }
         }
         None

@@ -219,6 +219,43 @@ fn whole_periods_are_as_edge_by_edge() {
     }
 }
 
+/// An edge that is found is one, however steep the frequency is: with currents that no pump has the series diverges.
+#[test]
+fn an_edge_that_is_found_is_where_the_phase_is_due() {
+    use super::modes::Modes;
+    use super::period::Period;
+    use super::phi::Phis;
+    let asked = question(Topology::Passive(3), 0.0, 1e3);
+    let modes = Modes::<3>::new(&System::new(&asked.case).expect("a filter")).expect("modes");
+    let period = Period::new(&modes);
+    let slope = 0.05;
+    let (mut found, mut steep) = (0, 0);
+    for k in 0..4000u32 {
+        // Spread over decades, without order.
+        let share = |salt: u32| f64::from(k.wrapping_mul(2_654_435_761).wrapping_add(salt) % 1009) / 1009.0;
+        let due = 10f64.powf(-12.0 + 11.5 * share(1));
+        let drive = 10f64.powf(-4.0 + 6.0 * share(77)) * if k % 2 == 0 { 1.0 } else { -1.0 };
+        let state = [share(5) - 0.5, share(9) - 0.5, share(13) - 0.5].map(|x| x * drive.abs().min(1.0));
+        for back in [false, true] {
+            let Some(edge) = period.edge(&state, drive, slope, due, back) else { continue };
+            assert!(edge.abs() <= 1.2 * period.reach, "{k} {back}: {edge}");
+            let time = if back { -edge } else { edge };
+            let phis = Phis::new(&modes.rate, time);
+            let moved: f64 = (0..3)
+                .map(|j| {
+                    let input = modes.pump[j] * drive + modes.leak[j];
+                    modes.out[j] * (state[j] * phis.once[j] + input * phis.twice[j])
+                })
+                .sum();
+            let moved = if back { edge - slope * moved } else { edge + slope * moved };
+            assert!((moved - due).abs() <= 1e-13 * due + 1e-17, "{k} {back} {drive}: {moved} {due}");
+            found += 1;
+            steep += u32::from((edge - due).abs() > 0.3 * due);
+        }
+    }
+    assert!(found > 2000 && steep > 100, "{found} {steep}");
+}
+
 /// Periods that repeat themselves are counted and not followed: the end is the same, and comes as late. So on a tuning
 /// curve that bends, where no whole periods are taken.
 #[test]
