@@ -3,6 +3,7 @@
 use super::r#loop::SolvedLoop;
 use super::prelude::*;
 use super::spurs::{Line, Source};
+use crate::physics::PhysicsError;
 use crate::physics::event::Question;
 use crate::physics::event::folded::{Folded, cost, folded};
 use crate::physics::modulator::{Counted, LONGEST_OF_LINES};
@@ -38,7 +39,7 @@ pub(super) fn run(solved: &SolvedLoop) -> Folding {
     }
     let found = Question::in_lock(solved.case.clone())
         .and_then(|question| folded(&question, &modulator, solved.bandwidth));
-    found.map_err(|_| "the filter has no finite parts")
+    found.map_err(|PhysicsError::Degenerate(why)| why)
 }
 
 /// The metrics.

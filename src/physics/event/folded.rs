@@ -55,7 +55,7 @@ pub fn cost(case: &Case, modulator: &Modulator, bandwidth: f64) -> usize {
 /// Runs a loop in lock with the sequence of its divider and the pump as it is, and listens to the output.
 ///
 /// # Errors
-/// [`PhysicsError::Degenerate`] where the loop has no gain or its filter no finite parts.
+/// [`PhysicsError::Degenerate`] where the loop has no gain or its filter no finite parts, or where it does not stay in lock.
 pub fn folded(question: &Question, modulator: &Modulator, bandwidth: f64) -> Result<Folded, PhysicsError> {
     let case = &question.case;
     let rate = case.detector_frequency;
@@ -63,6 +63,9 @@ pub fn folded(question: &Question, modulator: &Modulator, bandwidth: f64) -> Res
     let (skipped, segment, count) = periods(case, modulator, bandwidth);
     let inner = Fractional::new(modulator, case.fixed_prescaler);
     let phase = Heard::new(Some(inner), case.feedback_ratio, skipped, count).listen(question)?;
+    if phase.len() < count {
+        return Err(PhysicsError::Degenerate("the loop does not stay in lock"));
+    }
     // From cycles of the detector to radians at the output.
     let radians = 2.0 * PI * case.feedback_ratio / case.output_divider;
     if lines {

@@ -92,12 +92,13 @@ pub(super) struct Lock<const N: usize> {
 
 impl<const N: usize> Lock<N> {
     /// `pulse` in periods, with both sources on at a net current. `None` where a pulse would reach into the edge before
-    /// the next.
+    /// the next, or is long beside the fastest mode.
     pub(super) fn new(modes: &Modes<N>, pulse: f64, current: f64) -> Option<Self> {
-        if pulse.is_nan() || pulse >= 0.5 {
+        let period = Period::new(modes);
+        // A pulse that a mode does not outlast can't be told as another start of the period: all digits would be lost.
+        if pulse.is_nan() || pulse >= 0.5 || pulse > period.outlasted {
             return None;
         }
-        let period = Period::new(modes);
         let both = period.both(pulse, current);
         Some(Self { period, both, pending: None, seen: None })
     }

@@ -46,6 +46,8 @@ pub(super) struct Period<const N: usize> {
     looks: [([f64; N], [f64; N]); 4],
     /// Longest pulse.
     pub reach: f64,
+    /// The time in which the fastest mode falls to a third.
+    pub outlasted: f64,
     smallish: f64,
     tiny: f64,
     short: f64,
@@ -144,6 +146,7 @@ impl<const N: usize> Period<N> {
                 (from_fn(|j| phis[j].decay), from_fn(|j| leak[j] * phis[j].once))
             }),
             reach: (SMALL / fastest.max(SMALL)).min(0.25),
+            outlasted: 1.0 / fastest,
             smallish: SMALLISH / fastest.max(SMALLISH),
             tiny: TINY / fastest.max(TINY),
             short: SHORT / fastest.max(SHORT),

@@ -168,20 +168,23 @@ fn instants_asked_for_lie_on_the_curve() {
 }
 
 /// Whole periods near lock give what every edge by itself gives: with pulse, mismatch and leakage, with a modulator, inside
-/// and outside the windows. Stored exponentials go edge by edge.
+/// and outside the windows, with a mode that is over long before a pulse is. Stored exponentials go edge by edge.
 #[test]
 fn whole_periods_are_as_edge_by_edge() {
     use crate::physics::modulator::Modulator;
     let modulator = Modulator::new(3, 1 << 20, 349_525, 1).expect("a modulator");
-    for (window, phase, fractional, pulse) in [
-        (10e3, Some(0.05), false, 0.0),
-        (1.0, Some(1e-6), false, 5e-9),
-        (20e3, Some(0.2), false, 5e-9),
-        (60e3, Some(0.2), true, 0.0),
-        (60e3, None, true, 2e-9),
-        (10.0, Some(1e-4), true, 2e-9),
+    for (window, phase, fractional, pulse, c1) in [
+        (10e3, Some(0.05), false, 0.0, 1e-9),
+        (1.0, Some(1e-6), false, 5e-9, 1e-9),
+        (20e3, Some(0.2), false, 5e-9, 1e-9),
+        (60e3, Some(0.2), true, 0.0, 1e-9),
+        (60e3, None, true, 2e-9, 1e-9),
+        (10.0, Some(1e-4), true, 2e-9, 1e-9),
+        (20e3, Some(0.2), false, 5e-9, 1e-13),
+        (60e3, None, true, 2e-9, 1e-13),
     ] {
         let mut asked = question(Topology::Passive(4), 20e6, window);
+        asked.case.filter.set("C1", c1);
         asked.phase_window = phase;
         (asked.case.pump.pulse, asked.case.pump.mismatch) = (pulse, 0.06);
         asked.case.pump.leakage = 3e-6;
@@ -197,7 +200,7 @@ fn whole_periods_are_as_edge_by_edge() {
         };
         let a = with(Motion::new(&system).expect("modes"));
         let b = with(Motion::dense(&system).expect("finite"));
-        let name = format!("{window} {phase:?} {fractional} {pulse}");
+        let name = format!("{window} {phase:?} {fractional} {pulse} {c1}");
         for (a, b) in [(a.frequency, b.frequency), (a.phase, b.phase)] {
             match (a, b) {
                 (Some(Entered::After(a)), Some(Entered::After(b))) => {
@@ -233,8 +236,8 @@ fn an_edge_that_is_found_is_where_the_phase_is_due() {
     for k in 0..4000u32 {
         // Spread over decades, without order.
         let share = |salt: u32| f64::from(k.wrapping_mul(2_654_435_761).wrapping_add(salt) % 1009) / 1009.0;
-        let due = 10f64.powf(-12.0 + 11.5 * share(1));
-        let drive = 10f64.powf(-4.0 + 6.0 * share(77)) * if k % 2 == 0 { 1.0 } else { -1.0 };
+        let due = 10f64.powf(-9.0 + 8.5 * share(1));
+        let drive = 10f64.powf(-3.0 + 5.0 * share(77)) * if k % 2 == 0 { 1.0 } else { -1.0 };
         let state = [share(5) - 0.5, share(9) - 0.5, share(13) - 0.5].map(|x| x * drive.abs().min(1.0));
         for back in [false, true] {
             let Some(edge) = period.edge(&state, drive, slope, due, back) else { continue };
@@ -248,12 +251,12 @@ fn an_edge_that_is_found_is_where_the_phase_is_due() {
                 })
                 .sum();
             let moved = if back { edge - slope * moved } else { edge + slope * moved };
-            assert!((moved - due).abs() <= 1e-13 * due + 1e-17, "{k} {back} {drive}: {moved} {due}");
+            assert!((moved - due).abs() <= 1e-12 * due, "{k} {back} {drive}: {moved} {due}");
             found += 1;
-            steep += u32::from((edge - due).abs() > 0.3 * due);
+            steep += u32::from((edge - due).abs() > 0.05 * due);
         }
     }
-    assert!(found > 2000 && steep > 100, "{found} {steep}");
+    assert!(found > 2000 && steep > 20, "{found} {steep}");
 }
 
 /// Periods that repeat themselves are counted and not followed: the end is the same, and comes as late. So on a tuning
