@@ -6,8 +6,10 @@ use sha2::{Digest, Sha256};
 
 use super::draft::Draft;
 use crate::blocks::{self, Given, Inputs, facts_group};
+use crate::note::schema::Need;
 use crate::note::{Checked, Fields, Item};
 use crate::results::{MetricPath, TOOL, group_json};
+use crate::units::{Quantity, Unit, parse_number};
 
 /// A digest in the making; parts of different lengths never run into each other.
 struct Hash(Sha256);
@@ -110,10 +112,14 @@ fn judged(
     }
 }
 
-/// Tolerances and steps, which facts in results.json leave out.
+/// Tolerances, steps and digits beyond those of a double, which facts in results.json leave out.
 fn tolerances(fields: &Fields, out: &mut String) {
-    for (field, checked, _) in fields.iter() {
+    for (field, checked, defaulted) in fields.iter() {
         unshown(field.name, checked, out);
+        // Some kinds tell a default that is written from one that is not.
+        if !defaulted && matches!(field.need, Need::Default(_)) {
+            out.push_str(&format!("{} is written;", field.name));
+        }
     }
     for (key, checked) in &fields.entries {
         unshown(&key.name, checked, out);
@@ -122,12 +128,32 @@ fn tolerances(fields: &Fields, out: &mut String) {
 
 fn unshown(name: &str, checked: &Checked, out: &mut String) {
     match &checked.value {
-        Item::Toleranced(_, Some(tolerance)) => out.push_str(&format!("{name}: {tolerance:?};")),
-        Item::Range(_, _, Some(step)) => out.push_str(&format!("{name}: {step:?};")),
+        Item::Quantity(quantity) => exact(name, quantity, out),
+        Item::Toleranced(quantity, tolerance) => {
+            exact(name, quantity, out);
+            if let Some(tolerance) = tolerance {
+                out.push_str(&format!("{name}: {tolerance:?};"));
+            }
+        }
+        Item::Range(low, high, step) => {
+            exact(name, low, out);
+            exact(name, high, out);
+            if let Some(step) = step {
+                out.push_str(&format!("{name}: {step:?};"));
+            }
+        }
         Item::List(items) => items.iter().for_each(|item| unshown(name, item, out)),
         Item::Group(inner) => tolerances(inner, out),
         Item::Entries(entries) => entries.iter().for_each(|(key, inner)| unshown(&key.name, inner, out)),
         _ => {}
+    }
+}
+
+/// A frequency that is not the decimal that its double is printed as: dividers are found from all its digits.
+fn exact(name: &str, quantity: &Quantity, out: &mut String) {
+    let shown = parse_number(&quantity.value.to_string()).map(|shown| shown.rational());
+    if quantity.unit == Unit::Hertz && shown != Ok(quantity.rational()) {
+        out.push_str(&format!("{name}: {};", quantity.rational()));
     }
 }
 

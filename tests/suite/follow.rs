@@ -284,6 +284,36 @@ fn what_is_kept_says_the_same_as_what_is_solved() {
     }
 }
 
+/// What results.json does not show of a field can matter all the same.
+#[test]
+fn a_default_that_is_written_and_a_digit_that_no_double_holds_are_changes() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let mut kept = Kept::default();
+    let text = judged("", "40 deg", "30 kHz");
+    let turns = [
+        (text.clone(), None),
+        (text.clone(), Some(1)),
+        // The plan is found from all digits: the detector would run beyond its limit.
+        (text.replace("frequency: 10 MHz", "frequency: 10.000000000000000001 MHz"), None),
+        (text.clone(), Some(1)),
+        // The loop says that its temperature is the usual one; what is of it is solved again with it.
+        (text.replace("phase_margin: 50 deg", "phase_margin: 50 deg\ntemperature: 25 degC"), Some(4)),
+    ];
+    let mut digests = Vec::new();
+    for (turn, (text, again)) in turns.into_iter().enumerate() {
+        fs::write(folder.path().join("lo.md"), text).expect("saved");
+        let files = Folder::open(folder.path()).expect("a folder");
+        let Outcome { solved, diagnostics, .. } = solve_again(&Job::plain(&files, "lo.md"), &mut kept);
+        if let Some(again) = again {
+            assert_eq!(kept.counts().0, again, "turn {turn}");
+        }
+        assert_eq!(solved.is_none(), turn == 2, "turn {turn}: {diagnostics:?}");
+        digests.extend(solved.and_then(|solved| Some(solved.store.block("lo")?.digest.clone())));
+    }
+    let [first, same, back, written] = digests.as_slice() else { panic!("{digests:?}") };
+    assert!(first == same && same == back && back != written, "{digests:?}");
+}
+
 #[test]
 fn a_warning_is_told_once_as_long_as_it_stands() {
     let place = place();
