@@ -5,6 +5,7 @@ pub mod brent;
 pub mod contour;
 pub mod decay;
 pub mod expm;
+pub mod flat;
 pub mod fourier;
 pub mod interpolate;
 pub mod nelder_mead;

@@ -11,6 +11,7 @@ use super::noise::{Ladder, Prepared, table_points};
 use super::part::{Case, Filter};
 use super::series::Series;
 use super::spurs::reference_spur;
+use crate::num::flat::flat;
 
 /// Offsets per decade: a change of jitter is wanted, not the jitter.
 const OFFSETS: usize = 30;
@@ -55,6 +56,9 @@ pub struct Board {
     /// How many combinations were tried.
     pub tried: usize,
 }
+
+flat!(Merits { bandwidth, phase_margin, jitter, reference_spur });
+flat!(Board { filter, ideal, real, rounded, tried });
 
 /// The combination of neighbours nearest to the loop of `case`, whose filter is the ideal one.
 ///
@@ -136,8 +140,21 @@ fn spoiled(case: &Case, filter: &Filter, shelf: &Shelf) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::num::flat::tests::comes_back;
     use crate::physics::linear::tests::case;
     use crate::physics::part::Topology;
+
+    #[test]
+    fn a_board_comes_back() {
+        let merits = Merits { bandwidth: 1e4, phase_margin: -0.0, jitter: f64::NAN, reference_spur: None };
+        let mut filter = Filter::of(Topology::Active(4));
+        (filter.c1, filter.post) = (f64::INFINITY, vec![(1e3, 1e-9), (0.1, 0.3)]);
+        let real = Merits { reference_spur: Some(-80.5), ..merits };
+        let board = Board { filter, ideal: merits, real, rounded: Some(merits), tried: 128 };
+        assert_eq!(format!("{:?}", comes_back(&board)), format!("{board:?}"));
+        let passive = Filter::of(Topology::Passive(2));
+        assert_eq!(comes_back(&passive), passive);
+    }
 
     const PARTS: [(&str, f64); 7] = [
         ("C1", 1.27e-9),

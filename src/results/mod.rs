@@ -1,5 +1,6 @@
 //! What was solved: metrics with their second routes, curves, verdicts, warnings; in the order of the note.
 
+mod flat;
 mod json;
 mod judge;
 mod lookup;

@@ -40,6 +40,7 @@ pub use trace::Instant;
 
 use super::PhysicsError;
 use super::part::{Case, Tuning};
+use crate::num::flat::{Flat, flat};
 
 /// Most detector cycles that one run follows.
 pub const MOST_CYCLES: u64 = 20_000_000;
@@ -169,4 +170,31 @@ pub struct Run {
     pub cycles: u64,
     /// How long was looked on, s.
     pub lasted: f64,
+}
+
+flat!(Run {
+    frequency,
+    phase,
+    slips,
+    slip_times,
+    largest_phase,
+    tuning,
+    limited,
+    overshoot,
+    curve,
+    cycles,
+    lasted,
+});
+
+impl Flat for Entered {
+    fn lay(&self, out: &mut Vec<u8>) {
+        match self {
+            Entered::After(time) => Some(*time),
+            Entered::Never => None,
+        }
+        .lay(out);
+    }
+    fn pick(from: &mut &[u8]) -> Option<Self> {
+        Some(Option::<f64>::pick(from)?.map_or(Entered::Never, Entered::After))
+    }
 }

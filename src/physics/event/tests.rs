@@ -1,9 +1,11 @@
 //! The engine against closed forms, the linear loop and itself.
 
+use super::folded::Folded;
 use super::motion::Motion;
 use super::run::Engine;
 use super::system::System;
 use super::*;
+use crate::num::flat::tests::comes_back;
 use crate::physics::linear::tests::case;
 use crate::physics::part::Topology;
 use crate::physics::settling_linear::LinearSettling;
@@ -34,6 +36,24 @@ fn question(topology: Topology, hop: f64, window: f64) -> Question {
         phase_window: None,
         until: 1.2e-3,
         quiet: f64::INFINITY,
+    }
+}
+
+#[test]
+fn a_run_comes_back() {
+    let mut run = run(&question(Topology::Passive(3), 1e6, 1e3), &mut Constant).expect("it runs");
+    assert!(run.curve.len() > 20 && run.frequency.is_some() && run.phase.is_none());
+    run.curve.truncate(9);
+    assert_eq!(format!("{:?}", comes_back(&run)), format!("{run:?}"));
+    run.curve[0].phase_error = f64::NAN;
+    run.slip_times = vec![0.0, -0.0, 1e-3];
+    (run.frequency, run.phase) = (Some(Entered::Never), Some(Entered::After(f64::INFINITY)));
+    (run.limited, run.slips) = (true, u64::MAX);
+    assert_eq!(format!("{:?}", comes_back(&run)), format!("{run:?}"));
+    for folded in
+        [Folded::Lines(vec![(1e3, 1e-12), (2e3, 0.0)]), Folded::Lines(Vec::new()), Folded::Noise(1e-14)]
+    {
+        assert_eq!(comes_back(&folded), folded);
     }
 }
 

@@ -1,5 +1,7 @@
 //! A curve of bounded length that keeps every extreme, however many cycles it covers.
 
+use crate::num::flat::flat;
+
 /// One instant of a run.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Instant {
@@ -12,6 +14,8 @@ pub struct Instant {
     /// Tuning voltage, V.
     pub tuning: f64,
 }
+
+flat!(Instant { time, frequency_error, phase_error, tuning });
 
 /// Raw instant: periods since the start, volts from those aimed at, phase in detector cycles.
 #[derive(Clone, Copy, Debug)]

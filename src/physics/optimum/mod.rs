@@ -10,6 +10,7 @@ use super::noise::{CONTRIBUTORS, Node};
 use super::part::{Case, Filter};
 use super::synthesis::{Goal, SynthesisError};
 use crate::num::brent;
+use crate::num::flat::{Flat, flat, flat_words};
 
 mod bounds;
 mod polish;
@@ -185,6 +186,35 @@ pub struct Optimum {
     pub crossing: Option<f64>,
 }
 
+flat!(Step { current, floor });
+flat!(Candidate { bandwidth, phase_margin, pole_ratios, jitter, settling, reference_spur, step, filter });
+flat!(Optimum { best, minima, bounds, curve, crossing });
+flat_words!(
+    Bound: Highest,
+    Parts,
+    Sampling,
+    LeastMargin,
+    LargestMargin,
+    LeastRatio,
+    LargestRatio,
+    Jitter,
+    Settling,
+    ReferenceSpur
+);
+
+impl Flat for Missed {
+    fn lay(&self, out: &mut Vec<u8>) {
+        match self {
+            Missed::Nothing => None,
+            Missed::Limits(nearest) => Some(nearest.clone()),
+        }
+        .lay(out);
+    }
+    fn pick(from: &mut &[u8]) -> Option<Self> {
+        Some(Option::pick(from)?.map_or(Missed::Nothing, Missed::Limits))
+    }
+}
+
 /// The best loop.
 ///
 /// # Errors
@@ -279,8 +309,35 @@ mod tests {
     use std::sync::Arc;
 
     use super::*;
+    use crate::num::flat::tests::comes_back;
     use crate::physics::linear::tests::case;
     use crate::physics::part::{LevelTable, Topology};
+
+    #[test]
+    fn an_optimum_comes_back() {
+        let candidate = |jitter: f64, settling: Option<f64>| Candidate {
+            bandwidth: 1e4,
+            phase_margin: 50.0,
+            pole_ratios: vec![0.3, 0.1],
+            jitter,
+            settling,
+            reference_spur: None,
+            step: Step { current: 1e-3, floor: Some(-210.0) },
+            filter: Filter::of(Topology::Passive(4)),
+        };
+        let bounds = vec![Bound::Highest, Bound::LeastRatio, Bound::ReferenceSpur];
+        let best = candidate(1e-13, Some(1e-4));
+        let (minima, curve) =
+            (vec![best.clone()], vec![candidate(f64::INFINITY, None), candidate(f64::NAN, None)]);
+        let mut found = Optimum { best: best.clone(), minima, bounds, curve, crossing: None };
+        for crossing in [None, Some(3e4)] {
+            found.crossing = crossing;
+            assert_eq!(format!("{:?}", comes_back(&found)), format!("{found:?}"));
+        }
+        for missed in [Missed::Nothing, Missed::Limits(Box::new(best))] {
+            assert_eq!(comes_back(&missed), missed);
+        }
+    }
 
     fn table(points: &[(f64, f64)]) -> Option<Arc<LevelTable>> {
         LevelTable::new(points.to_vec()).map(Arc::new)

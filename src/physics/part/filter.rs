@@ -2,6 +2,7 @@
 
 use super::network::{GROUND, Network};
 use super::{AmplifierPoint, Case};
+use crate::num::flat::{Flat, flat};
 
 /// Kind and order of a loop filter.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -44,6 +45,19 @@ pub struct Filter {
     pub c2: f64,
     /// Post sections (R3, C3), (R4, C4).
     pub post: Vec<(f64, f64)>,
+}
+
+flat!(Filter { topology, c1, r2, c2, post });
+
+impl Flat for Topology {
+    fn lay(&self, out: &mut Vec<u8>) {
+        self.is_active().lay(out);
+        self.order().lay(out);
+    }
+    fn pick(from: &mut &[u8]) -> Option<Self> {
+        let kind = if bool::pick(from)? { Topology::Active } else { Topology::Passive };
+        Some(kind(u8::pick(from)?))
+    }
 }
 
 impl Filter {

@@ -9,6 +9,7 @@ use num_complex::Complex64;
 use super::impedance::Factored;
 use crate::num::decay::Decay;
 use crate::num::expm::expm;
+use crate::num::flat::flat;
 use crate::num::poly::Polynomial;
 use crate::physics::part::Case;
 
@@ -62,6 +63,8 @@ pub struct Bracket {
     /// One and a half periods of the detector.
     slack: f64,
 }
+
+flat!(Bracket { time, wider, narrower, slack });
 
 impl Bracket {
     /// Whether a time (s) lies between those of the wider and the narrower window, give or take 1.5 periods.
@@ -161,9 +164,16 @@ fn product(poles: &[Complex64]) -> Option<Polynomial> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::num::flat::tests::comes_back;
     use crate::physics::linear::tests::case;
     use crate::physics::part::Topology;
     use crate::physics::settling_linear::LinearSettling;
+
+    #[test]
+    fn a_bracket_comes_back() {
+        let bracket = Bracket { time: 1e-4, wider: -0.0, narrower: f64::INFINITY, slack: f64::NAN };
+        assert_eq!(format!("{:?}", comes_back(&bracket)), format!("{bracket:?}"));
+    }
 
     #[test]
     fn both_routes_agree() {
