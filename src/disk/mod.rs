@@ -1,9 +1,10 @@
-//! The file system: reading below a note's folder, and replacing results whole or not at all.
+//! The file system: reading below a note's folder, replacing results whole or not at all, keeping what took long.
 
 #![allow(clippy::disallowed_methods, reason = "this is the folder that reads and writes files")]
 
 mod beside;
 mod folder;
+mod kept;
 mod lock;
 mod notes;
 mod replace;
@@ -16,6 +17,7 @@ use std::io;
 use std::path::{Path, PathBuf};
 
 pub use folder::{Folder, MAX_FILE};
+pub use kept::KeptFolder;
 pub use lock::Lock;
 pub use notes::{FolderNotes, notes_in};
 pub use replace::{create_file, remove_file, replace_file, replace_folder};
