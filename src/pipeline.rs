@@ -5,7 +5,7 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use crate::blocks::{self, Changes, Inputs, Kind, OpenItems, Solution, SolvedLoop};
+use crate::blocks::{self, Changes, Inputs, Keep, Kind, OpenItems, Solution, SolvedLoop};
 use crate::diag::{Diagnostic, Severity, Warned};
 use crate::document::{self, Basis, BlockInput, Document, Edition, Equation, Look, Tables};
 use crate::emit::{self, OutFile};
@@ -14,7 +14,7 @@ use crate::note::place::Place;
 use crate::note::{self, Note, RawBlock};
 use crate::results::{BlockResult, Results, Store};
 use crate::solve::{self, Done};
-use crate::source::{FileFault, Files, SourceMap, Span, Spanned};
+use crate::source::{FileFault, Files, Keeper, SourceMap, Span, Spanned};
 use crate::template;
 
 /// The typesetter that documents name: the one this version is tested with, whatever the machine has.
@@ -78,7 +78,8 @@ impl Solved {
 
 /// What whoever solves a note again and again keeps from one turn to the next: solved blocks, drawn figures and set tables.
 ///
-/// In memory, since what a solved block leaves for others is code as well as numbers.
+/// In memory, since what a solved block leaves for others is code as well as numbers. Of a block that took long the numbers
+/// that did can outlive the program too, as plain bytes: see [`Kept::with`].
 #[derive(Default)]
 pub struct Kept {
     blocks: solve::Kept,
@@ -98,6 +99,14 @@ struct ShownBefore {
 }
 
 impl Kept {
+    /// Nothing yet but what is found at a keeper: numbers that took long in an earlier run of the program, each under a
+    /// digest of all that it was computed from.
+    pub fn with(keeper: Arc<dyn Keeper>) -> Self {
+        let mut kept = Self::default();
+        kept.blocks.keeper = Some(keeper);
+        kept
+    }
+
     /// Blocks that the last turn had to solve, and all of them.
     pub fn counts(&self) -> (usize, usize) {
         (self.blocks.again, self.blocks.all)
@@ -319,6 +328,7 @@ fn document(
         again: None,
         thorough: job.thorough,
         trial: None,
+        keep: Keep::default(),
     };
     let Kept { shown, tables, .. } = kept;
     shown.retain(|name, _| done.solved.contains_key(name));

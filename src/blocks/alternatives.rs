@@ -9,6 +9,7 @@ use super::prelude::*;
 use super::support::{model_of, needs_of};
 use crate::diag::nearest;
 use crate::exhibit::{Cell, Column, Table};
+use crate::num::flat::flat;
 use crate::results::{State, Verdict};
 
 /// The kind.
@@ -40,13 +41,24 @@ static METRICS: &[MetricDoc] = &[MetricDoc {
     route: Route::None("trials; the loop as designed has its second routes"),
 }];
 
+/// A requirement, judged on one way.
+struct Judged {
+    id: String,
+    state: State,
+    reserve_kept: Option<bool>,
+}
+
+flat!(Judged { id, state, reserve_kept });
+
 /// One way, solved or refused.
 struct Way {
     name: String,
-    solved: Result<(Group, Vec<Verdict>), String>,
+    solved: Result<(Group, Vec<Judged>), String>,
     /// Metrics of the table, where they have a value.
     shown: Vec<Option<Metric>>,
 }
+
+flat!(Way { name, solved, shown });
 
 struct Ways {
     of: String,
@@ -133,7 +145,9 @@ fn ways(given: &Given, inputs: &Inputs<'_>, faults: &mut Faults) -> Option<Ways>
     changes.extend(
         options.iter().filter_map(|(key, checked)| Some((key.name.clone(), change(&of, checked.group()?)))),
     );
-    let all = changes.into_par_iter().map(|(name, change)| way(name, &change, &columns, &bench)).collect();
+    let all = inputs.keep.recall("ways", || {
+        changes.into_par_iter().map(|(name, change)| way(name, &change, &columns, &bench)).collect()
+    });
     Some(Ways { of, columns, all, chosen })
 }
 
@@ -192,7 +206,12 @@ fn way(name: String, change: &Change, columns: &[String], bench: &Bench<'_>) -> 
         Ok(solved) => solved,
         Err(why) => return Way { name, solved: Err(why), shown: vec![None; columns.len()] },
     };
-    let verdicts = bench.verdicts(&solved);
+    let judged = |verdict: Verdict| Judged {
+        id: verdict.id,
+        state: verdict.state,
+        reserve_kept: verdict.reserve_kept,
+    };
+    let verdicts = bench.verdicts(&solved).into_iter().map(judged).collect();
     let inputs = Inputs { solved: &solved, again: None, ..*bench.inputs() };
     let metric = |name: &String| inputs.metric(&MetricPath::parse(name)?).ok();
     let shown = columns.iter().map(metric).collect();
@@ -263,9 +282,9 @@ fn table(ways: &Ways) -> Exhibit {
     })
 }
 
-fn outcome(verdicts: &[Verdict]) -> String {
+fn outcome(verdicts: &[Judged]) -> String {
     let judged = verdicts.iter().filter(|v| v.state != State::NotJudged).count();
-    let ids = |wanted: &dyn Fn(&Verdict) -> bool| -> Vec<&str> {
+    let ids = |wanted: &dyn Fn(&Judged) -> bool| -> Vec<&str> {
         verdicts.iter().filter(|v| wanted(v)).map(|v| v.id.as_str()).collect()
     };
     let missed = ids(&|v| v.state == State::NotMet);
@@ -278,4 +297,29 @@ fn outcome(verdicts: &[Verdict]) -> String {
         text.push_str(&format!("; reserve not kept: {}", thin.join(", ")));
     }
     text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::num::flat::tests::comes_back;
+
+    #[test]
+    fn a_way_comes_back() {
+        let mut metrics = Group::new();
+        metrics.metric("jitter", Metric::real(1e-13, Unit::Second));
+        let judged = |state, reserve_kept| Judged { id: "LO-1".to_owned(), state, reserve_kept };
+        let verdicts = vec![judged(State::Met, Some(false)), judged(State::NotJudged, None)];
+        let shown = vec![None, Some(Metric::none(Unit::Hertz, "never"))];
+        let ways = vec![
+            Way { name: "wide".to_owned(), solved: Ok((metrics, verdicts)), shown },
+            Way { name: "narrow".to_owned(), solved: Err("no parts".to_owned()), shown: vec![None] },
+        ];
+        let found = comes_back(&ways);
+        assert_eq!((found[0].name.as_str(), &found[0].shown), ("wide", &ways[0].shown));
+        let (metrics, verdicts) = found[0].solved.as_ref().expect("solved");
+        assert_eq!(Some(metrics), ways[0].solved.as_ref().ok().map(|(metrics, _)| metrics));
+        assert_eq!(outcome(verdicts), "all 1 met; reserve not kept: LO-1");
+        assert_eq!(found[1].solved.as_ref().err().map(String::as_str), Some("no parts"));
+    }
 }

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use super::again::{Again, Levels, Spared, Trial};
+use super::keep::Keep;
 use super::prelude::*;
 use super::{SolvedLoop, phase_noise::SolvedNoise, values::Values};
 use crate::note::{place::Place, read_data};
@@ -94,6 +95,8 @@ pub struct Inputs<'a> {
     pub thorough: bool,
     /// The trial this is a part of, where it is one.
     pub trial: Option<Trial<'a>>,
+    /// Where what takes long is found again; nothing of a trial is, since its change is not in the key.
+    pub keep: Keep<'a>,
 }
 
 impl Inputs<'_> {

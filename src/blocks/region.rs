@@ -9,6 +9,7 @@ use super::r#loop::SolvedLoop;
 use super::prelude::*;
 use super::region_figure;
 use super::support::{model_of, needs_of};
+use crate::num::flat::{Flat, flat};
 use crate::results::{State, Verdict};
 
 /// The kind.
@@ -89,6 +90,28 @@ pub(super) enum Cell {
     Impossible(String),
 }
 
+impl Flat for Cell {
+    fn lay(&self, out: &mut Vec<u8>) {
+        match self {
+            Cell::Judged(margins) => {
+                true.lay(out);
+                margins.lay(out);
+            }
+            Cell::Impossible(why) => {
+                false.lay(out);
+                why.lay(out);
+            }
+        }
+    }
+    fn pick(from: &mut &[u8]) -> Option<Self> {
+        Some(if bool::pick(from)? {
+            Cell::Judged(Flat::pick(from)?)
+        } else {
+            Cell::Impossible(Flat::pick(from)?)
+        })
+    }
+}
+
 impl Cell {
     pub fn holds(&self) -> bool {
         matches!(self, Cell::Judged(margins) if margins.iter().all(|margin| *margin >= 0.0))
@@ -105,6 +128,8 @@ pub(super) struct Edge {
     /// Whether the map ends before anything is lost.
     pub open: bool,
 }
+
+flat!(Edge { at, by, open });
 
 /// The solved map.
 pub(super) struct Region {
@@ -186,12 +211,9 @@ fn region(given: &Given, inputs: &Inputs<'_>, faults: &mut Faults) -> Option<Reg
         Ok(verdicts) => Cell::Judged(ids.iter().map(|id| margin(&verdicts, id)).collect()),
         Err(why) => Cell::Impossible(why),
     };
-    let cells = axes[1]
-        .values
-        .par_iter()
-        .map(|y| axes[0].values.par_iter().map(|x| cell(*x, *y)).collect())
-        .collect();
-    let edges = edges(&axes, &base, &ids, &bench);
+    let row = |y: &f64| axes[0].values.par_iter().map(|x| cell(*x, *y)).collect();
+    let cells = inputs.keep.recall("cells", || axes[1].values.par_iter().map(row).collect());
+    let edges = inputs.keep.recall("edges", || edges(&axes, &base, &ids, &bench));
     Some(Region { of, axes, cells, ids, edges })
 }
 
@@ -367,4 +389,21 @@ fn metrics(region: &Region) -> Group {
     }
     group.put("bounded_by", Node::Group(bounded));
     group
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::num::flat::tests::comes_back;
+
+    #[test]
+    fn a_map_comes_back() {
+        let judged = Cell::Judged(vec![0.5, f64::NEG_INFINITY, -f64::MIN_POSITIVE]);
+        let cells =
+            vec![vec![judged, Cell::Impossible("no parts".to_owned())], vec![Cell::Judged(Vec::new())]];
+        assert_eq!(format!("{:?}", comes_back(&cells)), format!("{cells:?}"));
+        let edge = |at: f64, open: bool| Some(Edge { at, by: "LO-1, LO-2".to_owned(), open });
+        let edges = [[edge(1e4, false), None], [edge(2e4, true), None]];
+        assert_eq!(format!("{:?}", comes_back(&edges)), format!("{edges:?}"));
+    }
 }

@@ -13,6 +13,7 @@ use super::choice::{self, Choice};
 use super::r#loop::SolvedLoop;
 use super::prelude::*;
 use super::repeat::FAMILY;
+use crate::num::flat::Flat;
 use crate::physics::optimum::{HIGHEST, RATIOS};
 use crate::results::{Remedy, State, Verdict};
 
@@ -80,6 +81,22 @@ impl Lever {
     }
 }
 
+/// Its choice by the place among all levers.
+impl Flat for Remedy {
+    fn lay(&self, out: &mut Vec<u8>) {
+        let Self { choice, from, to, costs } = self;
+        let place = LEVERS.iter().position(|lever| lever.name() == *choice);
+        place.unwrap_or(LEVERS.len()).lay(out);
+        from.lay(out);
+        to.lay(out);
+        costs.lay(out);
+    }
+    fn pick(from: &mut &[u8]) -> Option<Self> {
+        let choice = LEVERS.get(usize::pick(from)?)?.name();
+        Some(Self { choice, from: Flat::pick(from)?, to: Flat::pick(from)?, costs: Flat::pick(from)? })
+    }
+}
+
 /// Values outward from the start, each with what its trial came to.
 type Scan = Vec<(f64, Option<Vec<Verdict>>)>;
 
@@ -112,7 +129,7 @@ pub(crate) fn find(
         });
         let found = match same {
             Some((_, found)) => found.clone(),
-            None => search.all(&wanted),
+            None => search.recalled(&wanted, &digest),
         };
         for (&index, (_, remedies)) in mine.iter().zip(&found) {
             verdicts[index].would_take.clone_from(remedies);
@@ -140,6 +157,12 @@ impl<'a> Search<'a> {
         let solved = inputs.solved.get(of)?.solved.model.downcast_ref::<SolvedLoop>()?;
         let base = choice::base(of, solved);
         Some(Self { bench: Bench::new(inputs, of, &[])?, solved, given, base })
+    }
+
+    /// The same, found again where it was searched before; `digest` as in [`find`].
+    fn recalled(&self, wanted: &[&str], digest: &str) -> Vec<(String, Vec<Remedy>)> {
+        let part = format!("{} {digest} {wanted:?}", self.bench.of);
+        self.bench.inputs().keep.recall(&part, || self.all(wanted))
     }
 
     /// What each lever would do for each of the requirements.
@@ -293,6 +316,22 @@ fn onward(lever: Lever, start: f64, edge: f64) -> Vec<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::num::flat::tests::comes_back;
+
+    #[test]
+    fn remedies_come_back() {
+        let from = Some(Metric::real(1e4, Unit::Hertz));
+        let remedies: Vec<Remedy> = LEVERS
+            .iter()
+            .map(|lever| Remedy {
+                choice: lever.name(),
+                from: from.clone().filter(|_| !lever.is_fact()),
+                to: lever.is_fact().then(|| Metric::exact(-2.5, lever.unit())),
+                costs: vec!["LO-1".to_owned(), "LO-2".to_owned()],
+            })
+            .collect();
+        assert_eq!(comes_back(&remedies), remedies);
+    }
 
     #[test]
     fn an_edge_is_found_and_rounded_away_from_the_start() {

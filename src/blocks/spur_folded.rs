@@ -1,9 +1,9 @@
 //! What the mismatch of the pump folds into the band from the sequence of a fractional divider: a run in time.
 
+use super::keep::Keep;
 use super::r#loop::SolvedLoop;
 use super::prelude::*;
 use super::spurs::{Line, Source};
-use crate::physics::PhysicsError;
 use crate::physics::event::Question;
 use crate::physics::event::folded::{Folded, cost, folded};
 use crate::physics::modulator::{Counted, LONGEST_OF_LINES};
@@ -20,7 +20,7 @@ const MOST_PERIODS: usize = 2_000_000;
 const WITHIN: (f64, f64) = (3.0, 50.0);
 
 /// Runs the loop with its sequence and its mismatch, where it has both.
-pub(super) fn run(solved: &SolvedLoop) -> Folding {
+pub(super) fn run(solved: &SolvedLoop, keep: Keep<'_>) -> Folding {
     let Some(modulator) = solved.modulator() else { return Err("no modulator is at work") };
     if solved.case.pump.mismatch == 0.0 {
         return Err("no fact states a mismatch");
@@ -37,9 +37,11 @@ pub(super) fn run(solved: &SolvedLoop) -> Folding {
     if cost(&solved.case, &modulator, solved.bandwidth) > MOST_PERIODS {
         return Err("the loop is so slow beside its detector that the run would take too long");
     }
-    let found = Question::in_lock(solved.case.clone())
-        .and_then(|question| folded(&question, &modulator, solved.bandwidth));
-    found.map_err(|PhysicsError::Degenerate(why)| why)
+    let found = || {
+        Question::in_lock(solved.case.clone())
+            .and_then(|question| folded(&question, &modulator, solved.bandwidth))
+    };
+    keep.recall("folded", || found().ok()).ok_or("the filter has no finite parts, or the loop does not stay in lock")
 }
 
 /// The metrics.

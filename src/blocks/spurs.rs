@@ -223,7 +223,11 @@ impl Kind for SpursKind {
         };
         let boundary = spur_fractional::map(solved);
         // Trials by the thousand go without: a run costs more than all the rest.
-        let folding = if inputs.is_trial() { Err("trials go without it") } else { spur_folded::run(solved) };
+        let folding = if inputs.is_trial() {
+            Err("trials go without it")
+        } else {
+            spur_folded::run(solved, inputs.keep)
+        };
         let fractional = spur_fractional::lines(solved, given.fields.range("fraction_window"));
         let divides_whole = fractional.is_empty() && boundary.is_empty();
         let mut lines: Vec<Line> =

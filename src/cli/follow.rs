@@ -18,7 +18,7 @@ use super::solving::{Wish, solve_note};
 use super::typeset::{Made, Press, own_look};
 use super::typesetter::choose;
 use crate::compare::Side;
-use crate::disk::{Folder, Seen, Watch};
+use crate::disk::{Folder, KeptFolder, Seen, Watch};
 use crate::pipeline::Kept;
 use crate::results::to_json;
 use crate::source::{FileFault, Files};
@@ -31,6 +31,9 @@ const REST: Duration = Duration::from_millis(10);
 
 /// How long a file that is gone may take to come back, as when an editor saves by renaming.
 const COMES_BACK: Duration = Duration::from_millis(400);
+
+/// Below the folder of results: what took long, for the next time that the note is followed.
+const KEPT: &str = ".kept";
 
 pub(super) fn run(args: &args::Follow, console: &mut Console) -> Exit {
     follow(args, console).err().unwrap_or(Exit::Done)
@@ -49,7 +52,9 @@ fn follow(args: &args::Follow, console: &mut Console) -> Result<(), Exit> {
     let wish = Wish { with: &args.with, edition, look: look.as_ref(), ..Wish::default() };
     let press = Press { into: &args.into, also: &[], typesetter: Some(&typesetter) };
     console.note(&format!("following {}; Ctrl-C ends it", note.shown));
-    let mut turns = Turns { note, wish, press, kept: Kept::default(), last: None };
+    let keeper = KeptFolder::open(&args.into.join(KEPT)).map(Arc::new);
+    let kept = keeper.clone().map_or_else(Kept::default, |keeper| Kept::with(keeper));
+    let mut turns = Turns { note, wish, press, kept, keeper, last: None };
     let stopped = || stop.load(Ordering::SeqCst);
     while !stopped() {
         let mut watch = turns.turn(&stopped, console);
@@ -82,6 +87,8 @@ struct Turns<'a> {
     wish: Wish<'a>,
     press: Press<'a>,
     kept: Kept,
+    /// Where what took long outlives this run; `None` where it can't.
+    keeper: Option<Arc<KeptFolder>>,
     /// The last results that were typeset, and their document.
     last: Option<(Side, PathBuf)>,
 }
@@ -115,6 +122,19 @@ impl Turns<'_> {
         }
     }
 
+    /// How much of this turn was found in the folder of results, in words; what can't be kept there is told.
+    fn found(&self, console: &mut Console) -> String {
+        let Some(keeper) = &self.keeper else { return String::new() };
+        if let Some(fault) = keeper.fault() {
+            console.note(&format!("{fault}; the next `follow` computes it again"));
+        }
+        match keeper.counts() {
+            (0, _) => String::new(),
+            (1, _) => ", 1 long computation found in .kept".to_owned(),
+            (found, _) => format!(", {found} long computations found in .kept"),
+        }
+    }
+
     fn press(
         &mut self,
         files: &Asked<'_>,
@@ -124,6 +144,7 @@ impl Turns<'_> {
         let note = &self.note;
         let solved = solve_note(note, files, self.wish, &mut self.kept, console);
         console.end_turn();
+        let found = self.found(console);
         let (outcome, solved) = solved?;
         if stopped() {
             return Err(Exit::Done);
@@ -133,7 +154,7 @@ impl Turns<'_> {
         let written = self.press.write(&made, what_if, console)?;
         let document = written.target.join(format!("{}.pdf", note.name));
         let (again, all) = self.kept.counts();
-        console.line(&format!("wrote {} ({again} of {all} blocks solved again)", document.display()));
+        console.line(&format!("wrote {} ({again} of {all} blocks solved again{found})", document.display()));
         if what_if {
             console.line(&format!("what if: {}", solved.store.what_if.join(", ")));
         }

@@ -11,7 +11,7 @@ use std::fs::{self, File, OpenOptions};
 use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
-use std::sync::{Mutex, PoisonError};
+use std::sync::{Mutex, OnceLock, PoisonError};
 use std::time::{Duration, Instant, SystemTime};
 
 use sha2::{Digest, Sha256};
@@ -218,8 +218,13 @@ impl Keeper for KeptFolder {
     }
 }
 
-/// Digest of the running program.
+/// Digest of the running program, read once.
 fn program() -> Option<[u8; DIGEST]> {
+    static PROGRAM: OnceLock<Option<[u8; DIGEST]>> = OnceLock::new();
+    *PROGRAM.get_or_init(read_program)
+}
+
+fn read_program() -> Option<[u8; DIGEST]> {
     // By this name it is the running one even where another was put in its place.
     let running = Path::new("/proc/self/exe");
     let mut file = File::open(running).or_else(|_| File::open(env::current_exe()?)).ok()?;

@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 use std::sync::Arc;
 
 use super::draft::{Draft, Known, family, fields};
-use crate::blocks::{Again, Change, Given, Inputs, Solution, Solutions, Trial};
+use crate::blocks::{Again, Change, Given, Inputs, Keep, Solution, Solutions, Trial};
 use crate::diag::{Diagnostic, Severity};
 
 /// The drafts of a note, in the order of solving.
@@ -45,6 +45,7 @@ impl Again for Trials<'_> {
                 solved: &solved,
                 again: None,
                 trial: Some(Trial { change, base: inputs.solved }),
+                keep: Keep::default(),
                 ..*inputs
             };
             let given = given(draft, own.then_some(change), &inputs)?;

@@ -10,7 +10,7 @@ use super::draft::Draft;
 use crate::blocks::{Catalog, RemediesBefore, Solved};
 use crate::diag::Diagnostic;
 use crate::results::Results;
-use crate::source::{SourceMap, Span};
+use crate::source::{Keeper, SourceMap, Span};
 
 /// Turns that a solved block is kept without being used: whoever takes an edit back finds it still there.
 const TURNS: u64 = 32;
@@ -79,6 +79,8 @@ pub(crate) struct Kept {
     pub again: usize,
     /// All blocks of the last turn.
     pub all: usize,
+    /// Where what took long outlives the program.
+    pub keeper: Option<Arc<dyn Keeper>>,
 }
 
 impl Kept {
@@ -91,6 +93,11 @@ impl Kept {
 
     fn key(&self, name: &str, digest: &str) -> (String, String) {
         (name.to_owned(), format!("{digest}{}", self.catalog))
+    }
+
+    /// What tells the long parts of a block from all others, in any run of this program.
+    pub(super) fn lasting_key(&self, (name, kind): (&str, &str), digest: &str, thorough: bool) -> String {
+        format!("{kind} {name} {digest} {}{}", self.catalog, if thorough { " thorough" } else { "" })
     }
 
     pub(super) fn get(&mut self, draft: &Draft<'_>, digest: &str, sources: &SourceMap) -> Option<Answered> {

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use crate::blocks::{self, Catalog, Inputs, Solution, Solutions};
+use crate::blocks::{self, Catalog, Inputs, Keep, Solution, Solutions};
 use crate::diag::{Diagnostic, Severity};
 use crate::graph::{self, Vertex};
 use crate::note::RawBlock;
@@ -45,6 +45,7 @@ pub(crate) fn solve(
         blocks: raw.iter().filter_map(|b| Some((b.name.clone(), blocks::kind(b.kind)?.name()))).collect(),
     };
     kept.begin(&catalog);
+    let keeper = kept.keeper.clone();
     let drafts = draft(raw, &catalog, out);
     let vertices: Vec<Vertex> = drafts
         .iter()
@@ -76,6 +77,7 @@ pub(crate) fn solve(
             again: Some(&trials),
             thorough,
             trial: None,
+            keep: Keep::default(),
         };
         let mut given = draft.given.clone();
         if !given.fields.names.is_empty() {
@@ -90,11 +92,15 @@ pub(crate) fn solve(
         let digest = digest(&given, draft, &digests, &inputs);
         let answer = match kept.get(draft, &digest, sources) {
             Some(answer) => Ok(answer),
-            None => draft.kind.solve(&given, &inputs).map(|answer| {
-                let answer = (answer.results(), Arc::new(answer));
-                kept.put(draft, &digest, &answer, sources);
-                answer
-            }),
+            None => {
+                let key = kept.lasting_key((draft.name(), given.kind), &digest, thorough);
+                let inputs = Inputs { keep: Keep::new(keeper.as_deref(), &key), ..inputs };
+                draft.kind.solve(&given, &inputs).map(|answer| {
+                    let answer = (answer.results(), Arc::new(answer));
+                    kept.put(draft, &digest, &answer, sources);
+                    answer
+                })
+            }
         };
         match answer {
             Ok((found, answer)) => {
@@ -109,6 +115,8 @@ pub(crate) fn solve(
     }
     let mut store = store(raw, &solved, &results, &digests);
     let trials = Some(&trials as &dyn blocks::Again);
+    // The search adds what its digest covers.
+    let key = kept.lasting_key(("", "remedies"), "", thorough);
     let inputs = Inputs {
         solved: &solved,
         catalog: &catalog,
@@ -118,6 +126,7 @@ pub(crate) fn solve(
         again: trials,
         thorough,
         trial: None,
+        keep: Keep::new(keeper.as_deref(), &key),
     };
     let digest = |family: &[String]| of_remedies(family, &digests, &inputs);
     blocks::find_remedies(&mut store.requirements, &inputs, &digest, &mut kept.remedies);

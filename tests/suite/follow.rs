@@ -3,11 +3,12 @@
 use std::fs;
 use std::io::{BufRead, BufReader, Read};
 use std::process::{Child, Command, Stdio};
+use std::sync::Arc;
 use std::sync::mpsc::{self, Receiver};
 use std::thread;
 use std::time::{Duration, Instant};
 
-use loopcase::disk::Folder;
+use loopcase::disk::{Folder, KeptFolder};
 use loopcase::document::Edition;
 use loopcase::pipeline::{Job, Kept, Outcome, produce, solve_again};
 use loopcase::results::to_json;
@@ -15,7 +16,7 @@ use loopcase::results::to_json;
 use super::place::Place;
 
 /// A "PDF" that is the source itself.
-const PRESS: &str =
+pub const PRESS: &str =
     "for source in \"$@\"; do case $source in *.typ) cat \"$source\";; esac; done > \"$last\"";
 
 /// How long anything may take on a machine that does much else.
@@ -46,14 +47,14 @@ fn place() -> Place {
 }
 
 /// A run of `follow`, and all that it says, line by line.
-struct Following {
+pub struct Following {
     child: Child,
     lines: Receiver<String>,
     heard: String,
 }
 
 impl Following {
-    fn start(place: &Place) -> Self {
+    pub fn start(place: &Place) -> Self {
         let mut child = place
             .command(&["follow", "lo.md"])
             .stdout(Stdio::piped())
@@ -77,7 +78,7 @@ impl Following {
 
     /// Waits for a line that holds these words; all lines since the last wait.
     #[track_caller]
-    fn hears(&mut self, words: &str) -> String {
+    pub fn hears(&mut self, words: &str) -> String {
         let start = Instant::now();
         let mut since = String::new();
         while start.elapsed() < PATIENCE {
@@ -92,7 +93,7 @@ impl Following {
     }
 
     /// Ends it as Ctrl-C does: its exit code.
-    fn interrupt(&mut self) -> Option<i32> {
+    pub fn interrupt(&mut self) -> Option<i32> {
         let kill = format!("kill -INT {}", self.child.id());
         assert!(Command::new("/bin/sh").args(["-c", &kill]).status().expect("sh runs").success());
         self.child.wait().expect("ends").code()
@@ -108,7 +109,7 @@ impl Drop for Following {
 
 /// What a fresh run makes of the note as it is now.
 #[track_caller]
-fn same_as_fresh(place: &Place) {
+pub fn same_as_fresh(place: &Place) {
     let run = place.run(&["typeset", "lo.md", "--into", "fresh"]);
     assert_eq!(run.status, Some(0), "{}", run.all());
     for name in ["lo.typ", "lo.pdf", "results.json"] {
@@ -147,7 +148,7 @@ fn a_turn_at_every_change_solves_only_what_changed() {
     assert!(turn.contains("lo.bandwidth") || turn.contains("noise.jitter"), "{turn}");
     same_as_fresh(&place);
     assert_eq!(following.interrupt(), Some(0));
-    assert_eq!(place.names("out"), ["lo"], "nothing is left behind");
+    assert_eq!(place.names("out"), [".kept", "lo"], "nothing else is left behind");
 }
 
 #[test]
@@ -296,8 +297,8 @@ fn a_default_that_is_written_and_a_digit_that_no_double_holds_are_changes() {
         // The plan is found from all digits: the detector would run beyond its limit.
         (text.replace("frequency: 10 MHz", "frequency: 10.000000000000000001 MHz"), None),
         (text.clone(), Some(1)),
-        // The loop says that its temperature is the usual one; what is of it is solved again with it.
-        (text.replace("phase_margin: 50 deg", "phase_margin: 50 deg\ntemperature: 25 degC"), Some(4)),
+        // The first of the loop's defaults, written last: it stands where it stood. What is of the loop is solved with it.
+        (text.replace("phase_margin: 50 deg", "phase_margin: 50 deg\npump_current: auto"), Some(4)),
     ];
     let mut digests = Vec::new();
     for (turn, (text, again)) in turns.into_iter().enumerate() {
@@ -344,7 +345,7 @@ fn an_interrupted_typesetter_is_not_a_failed_one() {
 }
 
 /// Choices of an edited note: each edit takes the next of one of them.
-const CHOICES: [&[&str]; 8] = [
+const CHOICES: [&[&str]; 11] = [
     &[
         "",
         "A line above moves all places.\n\n",
@@ -357,10 +358,13 @@ const CHOICES: [&[&str]; 8] = [
     &["1 kohm", "1.1 kohm"],
     &["noise", "budget"],
     &["Taken at {{ lo.bandwidth }}.", "Taken *late*, see [it](#lo.schematic)."],
+    &["{10 kHz: -60 dBc, 20 MHz: -75 dBc}", "{10 kHz: -60 dBc, 20 MHz: -95 dBc}"],
+    &["10 kHz", "1 kHz"],
+    &["10 %", "5 %"],
 ];
 
-fn edited(chosen: &[usize; 8]) -> String {
-    let [above, limit, id, mask, more, r2, noise, taken] =
+fn edited(chosen: &[usize; CHOICES.len()]) -> String {
+    let [above, limit, id, mask, more, r2, noise, taken, lines, within, gain] =
         std::array::from_fn(|i| CHOICES[i][chosen[i] % CHOICES[i].len()]);
     format!(
         "---\ntitle: A loop\n---\n\n{above}\
@@ -373,22 +377,26 @@ fn edited(chosen: &[usize; 8]) -> String {
          ```yaml response open\nof: lo\n```\n\n\
          ```yaml phase_noise {noise}\nof: lo\nover: 1 kHz .. 1 MHz\n{more}```\n\n\
          ```yaml spurs lines\nof: lo\n```\n\n\
+         ```yaml settling hop\nof: lo\nfrom: 1 V\nto: 100 MHz\nwithin: {within}\n```\n\n\
+         ```yaml tolerance spread\nof: lo\ngain: {gain}\nruns: 20\n```\n\n\
          ```yaml parts_list\nof: lo\n```\n\n\
          ```yaml decision\ntaken: {taken}\nbecause: It is quiet.\n```\n\n\
          ```yaml requirements\n\
          {id}: {{text: Quiet., metric: {noise}.jitter, limit: \"<= {limit}\"}}\n\
-         LO-2: {{text: Far out., metric: {noise}.total, limit: {mask}}}\n```\n"
+         LO-2: {{text: Far out., metric: {noise}.total, limit: {mask}}}\n\
+         LO-3: {{text: Clean., metric: lines.lines, limit: {lines}}}\n```\n"
     )
 }
 
-/// Every file and message of a turn is that of a run from nothing, whatever was edited before.
+/// Every file and message of a turn is that of a run from nothing, whatever was edited before; also where another run finds
+/// what the turns before left on the disk.
 #[test]
 fn a_row_of_random_edits_leaves_the_files_of_a_fresh_run() {
     let folder = tempfile::tempdir().expect("a folder");
     let mut kept = Kept::default();
-    let mut chosen = [0; 8];
+    let mut chosen = [0; CHOICES.len()];
     let mut random: u32 = 8;
-    let mut spared = 0;
+    let (mut spared, mut found) = (0, 0);
     for round in 0..60 {
         random = random.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
         chosen[(random >> 24) as usize % CHOICES.len()] += 1;
@@ -404,12 +412,19 @@ fn a_row_of_random_edits_leaves_the_files_of_a_fresh_run() {
         let (files, told) = make(&mut kept);
         let (again, all) = kept.counts();
         spared += all - again;
+        let keeper = KeptFolder::open(&folder.path().join(".kept")).expect("the test can be read");
+        let keeper = Arc::new(keeper.with_everything());
+        let (another, told_another) = make(&mut Kept::with(keeper.clone()));
+        found += keeper.counts().0;
         let (fresh, told_fresh) = make(&mut Kept::default());
-        assert_eq!(told, told_fresh, "round {round}");
-        assert_eq!(files.len(), fresh.len(), "round {round}");
-        for (file, fresh) in files.iter().zip(&fresh) {
-            assert!(file == fresh, "round {round}: {} is not {}", file.path, fresh.path);
+        for (files, told, how) in [(&files, &told, "in memory"), (&another, &told_another, "on disk")] {
+            assert_eq!(*told, told_fresh, "round {round}, {how}");
+            assert_eq!(files.len(), fresh.len(), "round {round}, {how}");
+            for (file, fresh) in files.iter().zip(&fresh) {
+                assert!(file == fresh, "round {round}, {how}: {} is not {}", file.path, fresh.path);
+            }
         }
     }
+    assert!(found > 100, "{found} long computations were found");
     assert!(spared > 300, "{spared} blocks were not solved again");
 }

@@ -12,6 +12,7 @@ mod document;
 mod first_hour;
 mod follow;
 mod hostile;
+mod kept;
 mod kills;
 mod layering;
 mod notes;

@@ -108,7 +108,7 @@ pub(super) fn find(given: &Given, goal: &Goal, point: &Point<'_>, faults: &mut F
         limits: point.limits,
         hop: hop(given, point),
     };
-    match optimum::optimum(&question) {
+    match point.keep.recall("optimum", || optimum::optimum(&question)) {
         Ok(found) => {
             let spurs = point.limits.reference_spur.is_some();
             let said = found.bounds.iter().map(|bound| words(*bound, spurs)).collect::<Vec<_>>().join("; ");

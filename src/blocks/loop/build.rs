@@ -8,6 +8,7 @@ use super::planning::{self, Planned};
 use super::solved::SolvedLoop;
 use super::{Arc, Case, Diagnostic, Digits, Faults, Given, Inputs, Unit, first_of, positive_in, print};
 use crate::blocks::again::Levels;
+use crate::blocks::keep::Keep;
 use crate::blocks::{
     amplifier::Amplifier,
     oscillator::{Band, Oscillator},
@@ -35,6 +36,8 @@ pub(super) struct Point<'a> {
     pub limits: optimum::Limits,
     /// Whether the loop divides by fractions.
     fractional: bool,
+    /// Where what takes long is found again.
+    pub keep: Keep<'a>,
 }
 
 impl Point<'_> {
@@ -108,7 +111,8 @@ pub(super) fn solve(given: &Given, inputs: &Inputs<'_>, faults: &mut Faults) -> 
     shift(&mut case.noise.oscillator, levels.oscillator);
     let fractional = planning::fractional(given);
     let limits = best::limits(given, inputs, faults)?;
-    let point = Point { synthesizer, band, amplifier, slopes, case, levels, limits, fractional };
+    let keep = inputs.keep;
+    let point = Point { synthesizer, band, amplifier, slopes, case, levels, limits, fractional, keep };
     let filled = fill::fill(given, &point, faults)?;
     let ripple = supply.map_or_else(Vec::new, |supply| supply.ripple.clone());
     let mut solved = finish(given, reference, planned, (point, &facts), filled, faults)?;

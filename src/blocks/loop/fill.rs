@@ -190,10 +190,10 @@ fn synthesised(given: &Given, topology: Topology, point: &Point<'_>, faults: &mu
             let mut case = point.case.clone();
             (case.pump.current, case.filter) = (current, ideal.clone());
             case.noise.detector_floor = point.floor(current);
-            match board::choose(&case, &shelf) {
+            match point.keep.recall("board", || board::choose(&case, &shelf).map_err(|why| why.to_string())) {
                 Ok(board) => Some(board),
                 Err(why) => {
-                    faults.place(given.fields.place("bandwidth"), "filter", why.to_string());
+                    faults.place(given.fields.place("bandwidth"), "filter", why);
                     return None;
                 }
             }

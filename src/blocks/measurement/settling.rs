@@ -84,8 +84,8 @@ pub(super) fn compare(
     points.sort_by(|a, b| a.0.total_cmp(&b.0));
     let before = points.partition_point(|(time, _)| *time < 0.0);
     let after: Vec<f64> = points[before..].iter().map(|(time, _)| *time).collect();
-    let instants =
-        path.at(&after).map_err(|why| faults.place(fields.place("of"), "no-prediction", why)).ok()?;
+    let instants = inputs.keep.recall("instants", || path.at(&after));
+    let instants = instants.map_err(|why| faults.place(fields.place("of"), "no-prediction", why)).ok()?;
     let (Some(first), Some(_)) = (instants.first(), instants.get(1)) else {
         let text =
             "fewer than two points of the trace come after the divider's change; `start` says when that was";

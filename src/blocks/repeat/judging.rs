@@ -3,6 +3,7 @@
 use super::levels::{Bounds, Levels, Work};
 use super::lines::Lines;
 use super::{Metric, MetricPath, Point, Repeat, metric};
+use crate::num::flat::flat;
 use crate::physics::noise::dbc_per_hz;
 use crate::results::{Judgement, Limit, State};
 use crate::units::Unit;
@@ -46,6 +47,8 @@ pub struct Share {
     /// All.
     pub of: usize,
 }
+
+flat!(Share { kept, of });
 
 /// What of a requirement is judged.
 enum Judged<'l> {

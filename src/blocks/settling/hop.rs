@@ -3,6 +3,7 @@
 use super::asked::{Ready, Terms};
 use super::path::{Linear, Path, Way};
 use super::{Digits, Unit, Window, print};
+use crate::blocks::Keep;
 use crate::physics::event::{self, Constant, Entered, Fractional, Instant, Question};
 use crate::physics::modulator::{LONGEST_OF_LINES, Modulator};
 use crate::physics::sampled::Sampled;
@@ -57,7 +58,8 @@ impl Hop {
 const ROUTE: &str = "linear loop";
 const NO_WINDOW: &str = "no window (`within`) is stated";
 
-pub(super) fn follow(ready: &Ready, terms: &Terms) -> Hop {
+/// `keep`: where its long runs are found again, and which hop of the block it is.
+pub(super) fn follow(ready: &Ready, terms: &Terms, keep: (Keep<'_>, usize)) -> Hop {
     let case = &ready.to.case;
     let selection = if ready.band_changes { terms.band_selection } else { 0.0 };
     let mut hop = Hop {
@@ -78,7 +80,7 @@ pub(super) fn follow(ready: &Ready, terms: &Terms) -> Hop {
         aimed: case.oscillator.tuning_voltage,
         path: None,
     };
-    if let Err(why) = solve(&mut hop, ready, terms) {
+    if let Err(why) = solve(&mut hop, ready, terms, keep) {
         hop.time = Err(why.clone());
         hop.phase_time = Err(why.clone());
         hop.overshoot = Err(why.clone());
@@ -101,7 +103,7 @@ pub(super) fn follow(ready: &Ready, terms: &Terms) -> Hop {
 }
 
 /// Fills in what the model gives; where nothing can settle, why.
-fn solve(hop: &mut Hop, ready: &Ready, terms: &Terms) -> Result<(), String> {
+fn solve(hop: &mut Hop, ready: &Ready, terms: &Terms, keep: (Keep<'_>, usize)) -> Result<(), String> {
     let case = &ready.to.case;
     let volts = |v: f64| print(v, Unit::Volt, Digits::Significant(3));
     if let Some((low, high)) = terms.limits.filter(|(low, high)| hop.aimed < *low || hop.aimed > *high) {
@@ -124,7 +126,7 @@ fn solve(hop: &mut Hop, ready: &Ready, terms: &Terms) -> Result<(), String> {
         solve_linear(hop, ready, terms, &linear);
         Ok(())
     } else {
-        solve_events(hop, ready, terms, &linear)
+        solve_events(hop, ready, terms, &linear, keep)
     }
 }
 
@@ -173,7 +175,13 @@ fn solve_linear(hop: &mut Hop, ready: &Ready, terms: &Terms, linear: &LinearSett
     hop.path = Some(Path(Way::Linear(Box::new(linear))));
 }
 
-fn solve_events(hop: &mut Hop, ready: &Ready, terms: &Terms, linear: &LinearSettling) -> Result<(), String> {
+fn solve_events(
+    hop: &mut Hop,
+    ready: &Ready,
+    terms: &Terms,
+    linear: &LinearSettling,
+    (keep, index): (Keep<'_>, usize),
+) -> Result<(), String> {
     let case = &ready.to.case;
     let period = 1.0 / case.detector_frequency;
     // Long enough for the slowest mode, for the pump to charge the filter, and for the detector to be seen at work.
@@ -202,11 +210,13 @@ fn solve_events(hop: &mut Hop, ready: &Ready, terms: &Terms, linear: &LinearSett
             12.0 * linear.slowest() + (100.0 + sequence) * period
         },
     };
-    let run = match &ready.modulator {
-        Some(modulator) => event::run(&question, &mut Fractional::new(modulator, case.fixed_prescaler)),
-        None => event::run(&question, &mut Constant),
-    };
-    let run = run.map_err(|why| why.to_string())?;
+    let run = keep.recall(&format!("run {index}"), || {
+        let run = match &ready.modulator {
+            Some(modulator) => event::run(&question, &mut Fractional::new(modulator, case.fixed_prescaler)),
+            None => event::run(&question, &mut Constant),
+        };
+        run.map_err(|why| why.to_string())
+    })?;
     hop.path = Some(Path(Way::Events(Box::new(question), ready.modulator)));
     let seconds = |t: f64| print(t, Unit::Second, Digits::Significant(3));
     let reading = |entered: Option<Entered>, none: &Result<f64, String>| match entered {
@@ -231,7 +241,7 @@ fn solve_events(hop: &mut Hop, ready: &Ready, terms: &Terms, linear: &LinearSett
     } else {
         "the pump reaches a limit on the way, and gives less than its current there"
     });
-    match second_of_events(hop, ready, terms, &run) {
+    match second_of_events(hop, ready, terms, &run, (keep, index)) {
         Ok(second) => hop.second = Some(second),
         Err(why) => hop.once = Some(why),
     }
@@ -252,6 +262,7 @@ fn second_of_events(
     ready: &Ready,
     terms: &Terms,
     run: &event::Run,
+    (keep, index): (Keep<'_>, usize),
 ) -> Result<Second, &'static str> {
     let case = &ready.to.case;
     let time = *hop.time.as_ref().map_err(|_| "nothing settles")?;
@@ -281,14 +292,14 @@ fn second_of_events(
         Window::Phase(window) => (Of::Phase, window),
     };
     let periods = run.cycles as usize + 100;
-    let bracket = match &ready.modulator {
+    let bracket = keep.recall(&format!("second {index}"), || match &ready.modulator {
         None => sampled(case, step(ready), of, periods, (std::iter::empty(), 0.0)),
         Some(modulator) => {
             let size = case.fixed_prescaler;
             let excess = modulator.excess().map(|steps| size * steps);
             sampled(case, step(ready), of, periods, (excess, size * modulator.mean_excess()))
         }
-    };
+    });
     let bracket = bracket.ok_or("the sampled loop is outside the window to the end")?;
     Ok(Second {
         value: bracket.time,

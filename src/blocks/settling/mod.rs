@@ -123,7 +123,8 @@ impl Kind for SettlingKind {
         faults.done()?;
         let ready = ready.ok_or_else(Vec::new)?;
         // Collected in the order asked, whichever is done first.
-        let hops: Vec<Hop> = ready.hops.par_iter().map(|one| hop::follow(one, &ready.terms)).collect();
+        let follow = |(index, one)| hop::follow(one, &ready.terms, (inputs.keep, index));
+        let hops: Vec<Hop> = ready.hops.par_iter().enumerate().map(follow).collect();
         let slowest = (0..hops.len())
             .max_by(|a, b| hops[*a].lasting().total_cmp(&hops[*b].lasting()).then(b.cmp(a)))
             .unwrap_or(0);

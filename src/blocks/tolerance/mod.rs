@@ -137,7 +137,7 @@ impl Kind for ToleranceKind {
         let places = places(given, inputs, &repeat, &scatter, &limits, &mut faults);
         faults.done()?;
         let places = places.ok_or_else(Vec::new)?;
-        let tolerance = runs::solve(repeat, scatter, runs, corners, limits, places);
+        let tolerance = runs::solve(repeat, scatter, runs, corners, limits, places, inputs.keep);
         metrics::warn(given, &tolerance, &mut faults);
         let mut answer = Solved::new(()).with_metrics(metrics::metrics(&tolerance));
         let equations = if tolerance.scatter.reels.is_empty() { &EQUATIONS[..2] } else { EQUATIONS };
@@ -172,7 +172,7 @@ fn places(
         faults.place(place, "of-another-loop", text);
         return None;
     }
-    let places = Places::of_band(repeat, scatter, (name, band), limits);
+    let places = Places::of_band(repeat, scatter, (name, band), limits, inputs.keep);
     match &places {
         None => faults.place(place, "channels-missing", format!("`{name}` serves no channel")),
         Some(found) => {

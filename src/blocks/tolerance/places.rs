@@ -1,8 +1,10 @@
 //! The channels in which every run is read: the design's alone, or those of a band.
 
 use super::super::band::SolvedBand;
+use super::super::keep::Keep;
 use super::super::repeat::{Budgets, Cases, Point, Repeat, Scratch, Sense, judge_all, worse};
 use super::{Digits, MetricPath, Unit, print};
+use crate::num::flat::flat;
 use crate::num::statistics::mean_and_deviation;
 use crate::physics::scatter::{Deviates, Drift, Scatter};
 use crate::results::Limit;
@@ -52,6 +54,8 @@ pub struct Check {
     pub most: f64,
 }
 
+flat!(Check { runs, beyond, most });
+
 impl Place {
     fn of(repeat: &Repeat, band: &SolvedBand, row: usize) -> Option<Self> {
         let row = &band.rows[row];
@@ -95,6 +99,7 @@ impl Places {
         scatter: &Scatter,
         (name, band): (&str, &SolvedBand),
         limits: &[(MetricPath, Limit)],
+        keep: Keep<'_>,
     ) -> Option<Self> {
         let served = band.rows.len();
         let mut chosen: Vec<usize> = if served <= ALL { (0..served).collect() } else { Vec::new() };
@@ -129,8 +134,8 @@ impl Places {
         let mut places =
             Self { taken, band: Some(name.to_owned()), served, missing: band.missing(), check: None };
         if served > chosen.len() {
-            let rows: Vec<Place> = (0..served).filter_map(of).collect();
-            places.check = Some(places.look(&rows, repeat, scatter));
+            let rows = || (0..served).filter_map(of).collect::<Vec<Place>>();
+            places.check = Some(keep.recall("check", || places.look(&rows(), repeat, scatter)));
         }
         Some(places)
     }
@@ -212,6 +217,8 @@ pub struct Ends {
     pub high: (f64, u16),
 }
 
+flat!(Ends { low, high });
+
 impl Ends {
     pub(super) const NONE: Self = Self { low: (f64::INFINITY, 0), high: (f64::NEG_INFINITY, 0) };
 
@@ -280,4 +287,18 @@ pub(super) fn read(places: &[Place], repeat: &Repeat, scatter: &Scatter, deviate
     let mut ends = vec![Ends::NONE; repeat.columns.len()];
     Reader::new(places, repeat).read(repeat, scatter, deviates, &mut ends);
     ends
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::num::flat::tests::comes_back;
+
+    #[test]
+    fn what_was_read_comes_back() {
+        let ends = vec![Ends::NONE, Ends { low: (f64::NAN, 3), high: (-0.0, u16::MAX) }];
+        assert_eq!(format!("{:?}", comes_back(&ends)), format!("{ends:?}"));
+        let check = Check { runs: 32, beyond: 2, most: 0.25 };
+        assert_eq!(format!("{:?}", comes_back(&check)), format!("{check:?}"));
+    }
 }

@@ -2,6 +2,7 @@
 
 use rayon::prelude::*;
 
+use super::super::keep::Keep;
 use super::super::repeat::{Cases, Point, Repeat, Scratch, Share, judge_all, share};
 use super::places::{Ends, Place, Places, Reader, read};
 use super::{Digits, MetricPath, Unit, print};
@@ -19,6 +20,9 @@ pub(super) const QUANTILES: [(&str, f64); 7] = [
     ("p99", 0.99),
     ("p999", 0.999),
 ];
+
+/// Numbers that are kept for a later run of the program; more would take the room of everything else.
+const MOST_KEPT: usize = 1 << 19;
 
 /// A solved tolerance block.
 pub struct SolvedTolerance {
@@ -68,71 +72,20 @@ pub(super) fn solve(
     corners: bool,
     limits: Vec<(MetricPath, Limit)>,
     places: Places,
+    keep: Keep<'_>,
 ) -> SolvedTolerance {
     let width = repeat.columns.len();
     let mut nominal = vec![0.0; width];
     repeat.read(&repeat.nominal(), &mut Scratch::default(), &mut nominal);
-    let mut values = vec![0.0; width * runs];
-    let mut ends = Vec::new();
-    if places.band.is_none() {
-        let place = &places.taken[0];
-        values.par_chunks_mut(width).enumerate().for_each_init(
-            || (Scratch::default(), place.nominal.clone()),
-            |(scratch, point), (trial, row)| {
-                place.vary(&scatter, &scatter.draw(trial as u64), point);
-                repeat.read_with(point, &place.budgets, scratch, row);
-            },
-        );
-    } else {
-        ends = vec![Ends::NONE; width * runs];
-        values.par_chunks_mut(width).zip(ends.par_chunks_mut(width)).enumerate().for_each_init(
-            || Reader::new(&places.taken, &repeat),
-            |reader, (trial, (row, ends))| {
-                reader.read(&repeat, &scatter, &scatter.draw(trial as u64), ends);
-                for (column, (value, ends)) in row.iter_mut().zip(&*ends).enumerate() {
-                    *value = ends.worst(repeat.columns[column].sense, nominal[column]).0;
-                }
-            },
-        );
-    }
-    // Slopes and corners are those of the channel that is nominally the worst.
-    let at_places = |deviates: &Deviates| -> Vec<Vec<f64>> {
-        let read = |place: &Place| {
-            let mut point = place.nominal.clone();
-            place.vary(&scatter, deviates, &mut point);
-            let mut row = vec![0.0; width];
-            repeat.read_with(&point, &place.budgets, &mut Scratch::default(), &mut row);
-            row
-        };
-        places.taken.iter().map(read).collect()
-    };
-    let still = home(&scatter, repeat.solved.case.temperature);
-    let worst_place: Vec<usize> = read(&places.taken, &repeat, &scatter, &still)
-        .iter()
-        .enumerate()
-        .map(|(column, ends)| usize::from(ends.worst(repeat.columns[column].sense, nominal[column]).1))
-        .collect();
-    let at = |deviates: &Deviates| -> Vec<f64> {
-        let rows = at_places(deviates);
-        worst_place.iter().enumerate().map(|(column, place)| rows[*place][column]).collect()
-    };
-    let slopes = slopes(&scatter, &still, &at);
+    let keep = if width * runs > MOST_KEPT { Keep::default() } else { keep };
+    let (values, ends) = keep.recall("runs", || run(&repeat, &scatter, runs, &nominal, &places));
+    let (slopes, corners) = keep.recall("slopes", || around(&repeat, &scatter, corners, &nominal, &places));
     let mut summaries: Vec<Summary> =
         (0..width).into_par_iter().map(|column| summary(&values, width, column)).collect();
-    let deviation = scatter.distribution.deviation();
     for (column, summary) in summaries.iter_mut().enumerate() {
-        summary.effects = slopes.iter().map(|row| row[column] * deviation).collect();
+        summary.effects = effects(&slopes, &scatter, column);
         summary.first_order = scatter.first_order(&summary.effects);
-        if corners {
-            let end = |sign: f64| {
-                let mut deviates = [0.0; MOST];
-                for (deviate, effect) in deviates.iter_mut().zip(&summary.effects) {
-                    *deviate = if *effect == 0.0 { 0.0 } else { sign * effect.signum() };
-                }
-                at(&deviates)[column]
-            };
-            summary.corners = Some((end(-1.0), end(1.0)));
-        }
+        summary.corners = corners.get(column).copied();
     }
     let mut solved = SolvedTolerance {
         repeat,
@@ -145,16 +98,111 @@ pub(super) fn solve(
         values,
         ends,
     };
-    let mut kept = vec![true; runs];
-    for (path, limit) in limits {
-        let Some(all) = judge_all(&solved, &path, &limit) else { continue };
+    let (shares, kept) = keep.recall("yields", || yields(&solved, &limits));
+    let shared = |((path, limit), share): (_, Option<Share>)| Some((path, limit, share?));
+    solved.yields = limits.into_iter().zip(shares).filter_map(shared).collect();
+    solved.all.kept = kept;
+    solved
+}
+
+/// How many runs keep each limit on what was repeated, and how many keep all of them.
+fn yields(solved: &SolvedTolerance, limits: &[(MetricPath, Limit)]) -> (Vec<Option<Share>>, usize) {
+    let mut kept = vec![true; solved.count()];
+    let mut one = |(path, limit): &(MetricPath, Limit)| {
+        let all = judge_all(solved, path, limit)?;
         for (kept, judgement) in kept.iter_mut().zip(&all) {
             *kept &= judgement.0.state == State::Met;
         }
-        solved.yields.push((path, limit, share(&all)));
+        Some(share(&all))
+    };
+    let shares = limits.iter().map(&mut one).collect();
+    (shares, kept.into_iter().filter(|kept| *kept).count())
+}
+
+/// Numbers run by run; with a band those of the worst channel, and both ends over the channels.
+fn run(
+    repeat: &Repeat,
+    scatter: &Scatter,
+    runs: usize,
+    nominal: &[f64],
+    places: &Places,
+) -> (Vec<f64>, Vec<Ends>) {
+    let width = repeat.columns.len();
+    let mut values = vec![0.0; width * runs];
+    let mut ends = Vec::new();
+    if places.band.is_none() {
+        let place = &places.taken[0];
+        values.par_chunks_mut(width).enumerate().for_each_init(
+            || (Scratch::default(), place.nominal.clone()),
+            |(scratch, point), (trial, row)| {
+                place.vary(scatter, &scatter.draw(trial as u64), point);
+                repeat.read_with(point, &place.budgets, scratch, row);
+            },
+        );
+    } else {
+        ends = vec![Ends::NONE; width * runs];
+        values.par_chunks_mut(width).zip(ends.par_chunks_mut(width)).enumerate().for_each_init(
+            || Reader::new(&places.taken, repeat),
+            |reader, (trial, (row, ends))| {
+                reader.read(repeat, scatter, &scatter.draw(trial as u64), ends);
+                for (column, (value, ends)) in row.iter_mut().zip(&*ends).enumerate() {
+                    *value = ends.worst(repeat.columns[column].sense, nominal[column]).0;
+                }
+            },
+        );
     }
-    solved.all.kept = kept.into_iter().filter(|kept| *kept).count();
-    solved
+    (values, ends)
+}
+
+/// Slopes of every column over each deviation, and its values at the corners to which they point, where wanted: both in
+/// the channel that is nominally the worst.
+fn around(
+    repeat: &Repeat,
+    scatter: &Scatter,
+    corners: bool,
+    nominal: &[f64],
+    places: &Places,
+) -> (Vec<Vec<f64>>, Vec<(f64, f64)>) {
+    let width = repeat.columns.len();
+    let at_places = |deviates: &Deviates| -> Vec<Vec<f64>> {
+        let read = |place: &Place| {
+            let mut point = place.nominal.clone();
+            place.vary(scatter, deviates, &mut point);
+            let mut row = vec![0.0; width];
+            repeat.read_with(&point, &place.budgets, &mut Scratch::default(), &mut row);
+            row
+        };
+        places.taken.iter().map(read).collect()
+    };
+    let still = home(scatter, repeat.solved.case.temperature);
+    let worst_place: Vec<usize> = read(&places.taken, repeat, scatter, &still)
+        .iter()
+        .enumerate()
+        .map(|(column, ends)| usize::from(ends.worst(repeat.columns[column].sense, nominal[column]).1))
+        .collect();
+    let at = |deviates: &Deviates| -> Vec<f64> {
+        let rows = at_places(deviates);
+        worst_place.iter().enumerate().map(|(column, place)| rows[*place][column]).collect()
+    };
+    let slopes = slopes(scatter, &still, &at);
+    let corner = |column: usize| {
+        let effects = effects(&slopes, scatter, column);
+        let end = |sign: f64| {
+            let mut deviates = [0.0; MOST];
+            for (deviate, effect) in deviates.iter_mut().zip(&effects) {
+                *deviate = if *effect == 0.0 { 0.0 } else { sign * effect.signum() };
+            }
+            at(&deviates)[column]
+        };
+        (end(-1.0), end(1.0))
+    };
+    let corners = if corners { (0..width).map(corner).collect() } else { Vec::new() };
+    (slopes, corners)
+}
+
+/// Change of a column by one standard deviation of each quantity.
+fn effects(slopes: &[Vec<f64>], scatter: &Scatter, column: usize) -> Vec<f64> {
+    slopes.iter().map(|row| row[column] * scatter.distribution.deviation()).collect()
 }
 
 /// The deviations at which nothing is off the design, its temperature included.
