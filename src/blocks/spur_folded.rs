@@ -41,7 +41,8 @@ pub(super) fn run(solved: &SolvedLoop, keep: Keep<'_>) -> Folding {
         Question::in_lock(solved.case.clone())
             .and_then(|question| folded(&question, &modulator, solved.bandwidth))
     };
-    keep.recall("folded", || found().ok()).ok_or("the filter has no finite parts, or the loop does not stay in lock")
+    keep.recall("folded", || found().ok())
+        .ok_or("the filter has no finite parts, or the loop does not stay in lock")
 }
 
 /// The metrics.
