@@ -30,7 +30,7 @@ const C2: f64 = 15e-9;
 /// A loop of 12 kHz at 900 MHz with a detector at 1 MHz; of third order with a filter of two capacitors, of fourth with
 /// three.
 fn question(capacitors: u8, hop: f64, cycles: f64) -> Question {
-    let mut filter = Filter::of(Topology::Passive(capacitors.into()));
+    let mut filter = Filter::of(Topology::Passive(capacitors));
     let third = [("R3", 2.7e3), ("C3", 0.22e-9)];
     let parts = [("C1", C1), ("R2", R2), ("C2", C2)];
     for (name, value) in parts.into_iter().chain(third.into_iter().filter(|_| capacitors == 3)) {
