@@ -9,7 +9,7 @@ use super::r#loop::SolvedLoop;
 use super::prelude::*;
 use super::region_figure;
 use super::support::{model_of, needs_of};
-use crate::num::flat::{Flat, flat};
+use crate::num::flat::{flat, flat_either};
 use crate::results::{State, Verdict};
 
 /// The kind.
@@ -90,27 +90,7 @@ pub(super) enum Cell {
     Impossible(String),
 }
 
-impl Flat for Cell {
-    fn lay(&self, out: &mut Vec<u8>) {
-        match self {
-            Cell::Judged(margins) => {
-                true.lay(out);
-                margins.lay(out);
-            }
-            Cell::Impossible(why) => {
-                false.lay(out);
-                why.lay(out);
-            }
-        }
-    }
-    fn pick(from: &mut &[u8]) -> Option<Self> {
-        Some(if bool::pick(from)? {
-            Cell::Judged(Flat::pick(from)?)
-        } else {
-            Cell::Impossible(Flat::pick(from)?)
-        })
-    }
-}
+flat_either!(Cell: Judged, Impossible);
 
 impl Cell {
     pub fn holds(&self) -> bool {

@@ -64,43 +64,46 @@ macro_rules! flat_words {
     };
 }
 
-pub(crate) use {flat, flat_words};
-
-impl Flat for u64 {
-    fn lay(&self, out: &mut Vec<u8>) {
-        out.extend_from_slice(&self.to_le_bytes());
-    }
-    fn pick(from: &mut &[u8]) -> Option<Self> {
-        take(from).map(Self::from_le_bytes)
-    }
+/// An enumeration of two, each with one content.
+macro_rules! flat_either {
+    ($name:ident: $one:ident, $other:ident) => {
+        impl $crate::num::flat::Flat for $name {
+            fn lay(&self, out: &mut Vec<u8>) {
+                let (first, content): (bool, &dyn Fn(&mut Vec<u8>)) = match self {
+                    Self::$one(content) => (true, &|out| $crate::num::flat::Flat::lay(content, out)),
+                    Self::$other(content) => (false, &|out| $crate::num::flat::Flat::lay(content, out)),
+                };
+                $crate::num::flat::Flat::lay(&first, out);
+                content(out);
+            }
+            fn pick(from: &mut &[u8]) -> Option<Self> {
+                Some(if <bool as $crate::num::flat::Flat>::pick(from)? {
+                    Self::$one($crate::num::flat::Flat::pick(from)?)
+                } else {
+                    Self::$other($crate::num::flat::Flat::pick(from)?)
+                })
+            }
+        }
+    };
 }
 
-impl Flat for i64 {
-    fn lay(&self, out: &mut Vec<u8>) {
-        out.extend_from_slice(&self.to_le_bytes());
-    }
-    fn pick(from: &mut &[u8]) -> Option<Self> {
-        take(from).map(Self::from_le_bytes)
-    }
+pub(crate) use {flat, flat_either, flat_words};
+
+/// Whole numbers by their bytes, the lowest first.
+macro_rules! flat_numbers {
+    ($($name:ident),+) => {
+        $(impl Flat for $name {
+            fn lay(&self, out: &mut Vec<u8>) {
+                out.extend_from_slice(&self.to_le_bytes());
+            }
+            fn pick(from: &mut &[u8]) -> Option<Self> {
+                take(from).map(Self::from_le_bytes)
+            }
+        })+
+    };
 }
 
-impl Flat for u16 {
-    fn lay(&self, out: &mut Vec<u8>) {
-        out.extend_from_slice(&self.to_le_bytes());
-    }
-    fn pick(from: &mut &[u8]) -> Option<Self> {
-        take(from).map(Self::from_le_bytes)
-    }
-}
-
-impl Flat for u8 {
-    fn lay(&self, out: &mut Vec<u8>) {
-        out.push(*self);
-    }
-    fn pick(from: &mut &[u8]) -> Option<Self> {
-        take(from).map(|[byte]| byte)
-    }
-}
+flat_numbers!(u8, u16, u64, i64);
 
 impl Flat for usize {
     fn lay(&self, out: &mut Vec<u8>) {

@@ -1,7 +1,7 @@
 //! Results as bytes, for what is kept from one run to the next.
 
 use super::store::{Group, Metric, Node, Number, State};
-use crate::num::flat::{Flat, flat_words};
+use crate::num::flat::{Flat, flat_either, flat_words};
 use crate::units::Unit;
 
 flat_words!(State: Met, NotMet, NotJudged);
@@ -16,21 +16,7 @@ impl Flat for Unit {
     }
 }
 
-impl Flat for Number {
-    fn lay(&self, out: &mut Vec<u8>) {
-        match self {
-            Number::Real(value) => Ok(*value),
-            Number::Integer(count) => Err(*count),
-        }
-        .lay(out);
-    }
-    fn pick(from: &mut &[u8]) -> Option<Self> {
-        Some(match Result::<f64, i64>::pick(from)? {
-            Ok(value) => Number::Real(value),
-            Err(count) => Number::Integer(count),
-        })
-    }
-}
+flat_either!(Number: Real, Integer);
 
 /// Without its second route: trials have none.
 impl Flat for Metric {

@@ -10,7 +10,7 @@ use num_complex::Complex64;
 use super::heard::{Heard, rest};
 use super::injected::averaged;
 use super::{Fractional, Question};
-use crate::num::flat::Flat;
+use crate::num::flat::flat_either;
 use crate::num::fourier::transform;
 use crate::physics::PhysicsError;
 use crate::physics::modulator::{Counted, Modulator};
@@ -26,27 +26,7 @@ pub enum Folded {
     Noise(f64),
 }
 
-impl Flat for Folded {
-    fn lay(&self, out: &mut Vec<u8>) {
-        match self {
-            Folded::Lines(lines) => {
-                true.lay(out);
-                lines.lay(out);
-            }
-            Folded::Noise(density) => {
-                false.lay(out);
-                density.lay(out);
-            }
-        }
-    }
-    fn pick(from: &mut &[u8]) -> Option<Self> {
-        Some(if bool::pick(from)? {
-            Folded::Lines(Flat::pick(from)?)
-        } else {
-            Folded::Noise(Flat::pick(from)?)
-        })
-    }
-}
+flat_either!(Folded: Lines, Noise);
 
 /// Detector periods that are heard at least.
 const HEARD: u64 = 1 << 13;

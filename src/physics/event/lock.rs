@@ -5,6 +5,7 @@ use std::collections::VecDeque;
 use super::modes::Modes;
 use super::period::{At, Begin, Both, Period, Whole};
 use super::run::Engine;
+use super::system::ROUNDING;
 use super::watch::{Frame, Kept, Watch};
 use super::{Constant, Divider, Edge};
 
@@ -247,7 +248,6 @@ impl<const N: usize> Lock<N> {
     /// Whether a period ends as it began, but for rounding.
     #[inline]
     fn repeats(&self, stand: &Stand<N>, next: &Stand<N>, current: f64) -> bool {
-        const ROUNDING: f64 = 8.0 * f64::EPSILON;
         let moved = (next.at.phase - stand.at.phase).abs();
         (stand.late, stand.ahead) == (next.late, next.ahead)
             && moved <= ROUNDING * next.at.phase.abs()

@@ -116,16 +116,12 @@ impl<const N: usize> Motion<N> {
         }
     }
 
-    /// Size of the voltages in a state.
-    pub(super) fn scale(&self, state: &Vector<N>) -> f64 {
-        let share = |j: usize| if let Self::Modes(modes) = self { modes.out[j] } else { 1.0 };
-        (0..N).map(|j| (share(j) * state[j]).abs()).sum()
-    }
-
-    /// Largest difference of the voltages in two states.
-    pub(super) fn apart(&self, a: &Vector<N>, b: &Vector<N>) -> f64 {
-        let share = |j: usize| if let Self::Modes(modes) = self { modes.out[j] } else { 1.0 };
-        (0..N).fold(0.0, |most, j| most.max((share(j) * (a[j] - b[j])).abs()))
+    /// Share of each component of a state in a voltage.
+    pub(super) fn share(&self) -> Vector<N> {
+        match self {
+            Self::Modes(modes) => modes.out,
+            Self::Dense(_) => [1.0; N],
+        }
     }
 
     /// In the filter's own states.

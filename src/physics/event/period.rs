@@ -11,7 +11,7 @@ use std::array::from_fn;
 
 use super::modes::Modes;
 use super::phi::{SERIES, SMALL};
-use super::system::{higher, lower};
+use super::system::{apart, higher, lower, size};
 
 /// Largest product of rate and pulse for which the shorter series is exact; of the longer one it is [`SMALL`].
 const TINY: f64 = 4e-3;
@@ -414,7 +414,7 @@ impl<const N: usize> Period<N> {
 
     /// Largest difference of the voltages in two states.
     pub(super) fn moved(&self, a: &At<N>, b: &At<N>) -> f64 {
-        (0..N).fold(0.0, |most, j| most.max((self.out[j] * (a.state[j] - b.state[j])).abs()))
+        apart(&self.out, &a.state, &b.state)
     }
 
     /// Most that a current moves any mode, V in a period.
@@ -424,6 +424,6 @@ impl<const N: usize> Period<N> {
 
     /// Size of the voltages in a state.
     pub(super) fn scale(&self, at: &At<N>) -> f64 {
-        (0..N).map(|j| (self.out[j] * at.state[j]).abs()).sum()
+        size(&self.out, &at.state)
     }
 }

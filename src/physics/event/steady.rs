@@ -3,11 +3,8 @@
 use super::lock::Drawn;
 use super::motion::Motion;
 use super::run::Engine;
-use super::system::Vector;
+use super::system::{ROUNDING, Vector, apart, size};
 use super::watch::Watch;
-
-/// Phases (detector cycles) and shares of voltages that differ by less are the same but for rounding.
-const ROUNDING: f64 = 8.0 * f64::EPSILON;
 
 /// The loop at an edge of the reference.
 #[derive(Clone, Copy, Debug)]
@@ -58,10 +55,10 @@ impl<const N: usize> Steady<N> {
 impl<const N: usize> Stand<N> {
     /// Whether a period later the loop stands where it stood, but for rounding.
     fn repeats(&self, next: &Self, motion: &Motion<N>) -> bool {
-        let scale = motion.scale(&self.state);
+        let share = motion.share();
         (self.ahead, self.halves) == (next.ahead, next.halves)
             && next.cycle == self.cycle + 1
             && (next.phase - self.phase).abs() <= ROUNDING
-            && motion.apart(&self.state, &next.state) <= ROUNDING * (scale + 1.0)
+            && apart(&share, &self.state, &next.state) <= ROUNDING * (size(&share, &self.state) + 1.0)
     }
 }

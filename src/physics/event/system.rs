@@ -27,6 +27,21 @@ pub(super) fn higher(a: f64, b: f64) -> f64 {
     if b > a { b } else { a }
 }
 
+/// Phases (detector cycles) and shares of voltages that differ by less are the same but for rounding.
+pub(super) const ROUNDING: f64 = 8.0 * f64::EPSILON;
+
+/// Size of the voltages in a state, of which each component has its share.
+#[inline]
+pub(super) fn size<const N: usize>(share: &Vector<N>, state: &Vector<N>) -> f64 {
+    (0..N).map(|j| (share[j] * state[j]).abs()).sum()
+}
+
+/// Largest difference of the voltages in two states.
+#[inline]
+pub(super) fn apart<const N: usize>(share: &Vector<N>, a: &Vector<N>, b: &Vector<N>) -> f64 {
+    (0..N).fold(0.0, |most, j| higher(most, (share[j] * (a[j] - b[j])).abs()))
+}
+
 /// The filter as it moves freely, or with one node held at a voltage. Time in detector periods, states in volts
 /// relative to those of the channel aimed at.
 #[derive(Clone, Debug)]

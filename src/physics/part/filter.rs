@@ -2,7 +2,7 @@
 
 use super::network::{GROUND, Network};
 use super::{AmplifierPoint, Case};
-use crate::num::flat::{Flat, flat};
+use crate::num::flat::{flat, flat_either};
 
 /// Kind and order of a loop filter.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -49,16 +49,7 @@ pub struct Filter {
 
 flat!(Filter { topology, c1, r2, c2, post });
 
-impl Flat for Topology {
-    fn lay(&self, out: &mut Vec<u8>) {
-        self.is_active().lay(out);
-        self.order().lay(out);
-    }
-    fn pick(from: &mut &[u8]) -> Option<Self> {
-        let kind = if bool::pick(from)? { Topology::Active } else { Topology::Passive };
-        Some(kind(u8::pick(from)?))
-    }
-}
+flat_either!(Topology: Passive, Active);
 
 impl Filter {
     /// A filter of that topology whose parts are still zero.
