@@ -4,8 +4,8 @@
 //!
 //! What bounds it, from a profile of the third-order loop: in lock the chain from one edge to the next (a quotient, a
 //! series, the step of the modes), since each needs the one before; periods that repeat to the last digit are counted
-//! instead. Slipping, two exact motions of the modes a cycle (a fifth), the search for the edge with the order of events
-//! (a quarter), the look for extremes and windows (a fifth) and periods that turn out to be no whole ones (a fifth).
+//! instead. Slipping, the number of instructions, some 900 a cycle: one look at the table and the edge from it (two fifths),
+//! the two stretches of the period with what is kept for windows and extremes (two fifths).
 //! Fractional, the search for edges (a quarter) and the bound on the voltage inside a period (a fifth).
 
 #![allow(missing_docs, reason = "criterion's macros make items without docs")]

@@ -1,6 +1,7 @@
 //! A divider that writes down the phase of the oscillator at its edges.
 
-use super::{Divider, Edge, Fractional, Question, run};
+use super::run::heard;
+use super::{Divider, Edge, Fractional, Question};
 use crate::physics::PhysicsError;
 
 /// Detector periods until a loop of this bandwidth, Hz, has come to rest.
@@ -47,7 +48,7 @@ impl Heard {
     /// Runs a loop with it from lock, without a window, and gives back the phases heard, detector cycles.
     ///
     /// # Errors
-    /// As [`run()`].
+    /// As [`super::run()`].
     pub(super) fn listen(mut self, question: &Question) -> Result<Vec<f64>, PhysicsError> {
         let question = Question {
             frequency_window: None,
@@ -57,7 +58,7 @@ impl Heard {
             quiet: f64::INFINITY,
             ..question.clone()
         };
-        run(&question, &mut self)?;
+        heard(&question, &mut self)?;
         Ok(self.phase)
     }
 

@@ -42,9 +42,13 @@ impl<'d> Drawn<'d> {
         self.kept.is_empty() && self.divider.is_constant()
     }
 
-    /// Gives back what was drawn, to be drawn again.
-    fn back(&mut self, drawn: &Draws) {
-        drawn.of[..drawn.count].iter().rev().for_each(|excess| self.kept.push_front(*excess));
+    /// Gives back what was drawn last, to be drawn again.
+    pub(super) fn back(&mut self, excess: f64) {
+        self.kept.push_front(excess);
+    }
+
+    fn all_back(&mut self, drawn: &Draws) {
+        drawn.of[..drawn.count].iter().rev().for_each(|excess| self.back(*excess));
     }
 }
 
@@ -57,12 +61,48 @@ struct Draws {
 
 /// A loop at an edge of the reference.
 #[derive(Clone, Copy, Debug)]
-struct Stand<const N: usize> {
-    at: At<N>,
-    cycle: u64,
-    ahead: i64,
-    excess: f64,
-    late: bool,
+pub(super) struct Stand<const N: usize> {
+    pub at: At<N>,
+    pub cycle: u64,
+    pub ahead: i64,
+    pub excess: f64,
+    pub late: bool,
+}
+
+impl<const N: usize> Stand<N> {
+    /// Where a run stands, if it is at such an edge.
+    pub(super) fn of(engine: &Engine<'_, N>) -> Option<Self> {
+        let late = match (engine.up, engine.down, engine.clear) {
+            (true, false, None) => true,
+            (true, true, Some(left)) if left >= engine.pulse() => false,
+            (false, false, None) => false,
+            _ => return None,
+        };
+        (engine.offset == 0.0).then_some(Self {
+            at: At { state: engine.state, phase: engine.phase },
+            cycle: engine.cycle,
+            ahead: engine.ahead,
+            excess: engine.excess,
+            late,
+        })
+    }
+
+    /// Puts a run there.
+    pub(super) fn set(&self, engine: &mut Engine<'_, N>) {
+        engine.state = self.at.state;
+        engine.phase = self.at.phase;
+        (engine.cycle, engine.offset) = (self.cycle, 0.0);
+        (engine.ahead, engine.excess) = (self.ahead, self.excess);
+        let pulse = engine.pulse();
+        let both = !self.late && pulse > 0.0;
+        (engine.up, engine.down) = (self.late || both, both);
+        engine.clear = both.then_some(pulse);
+    }
+
+    /// Cycles that the detector has lost.
+    pub(super) fn lost(&self) -> f64 {
+        (self.ahead - 1 + i64::from(self.late)) as f64
+    }
 }
 
 /// A period that was looked at edge by edge.
@@ -84,7 +124,7 @@ const ALIKE: (f64, f64) = (1e-8, 1e-12);
 /// What near lock is kept from period to period.
 #[derive(Clone, Debug)]
 pub(super) struct Lock<const N: usize> {
-    period: Period<N>,
+    pub period: Period<N>,
     both: Both<N>,
     /// The period that is now looked at edge by edge.
     pending: Option<Seen<N>>,
@@ -164,7 +204,7 @@ impl<const N: usize> Lock<N> {
         quiet: f64,
     ) {
         let pending = self.pending.take();
-        let Some(mut stand) = Self::stand(engine) else { return };
+        let Some(mut stand) = Stand::of(engine) else { return };
         if stand.late && stand.ahead as f64 + stand.excess - stand.at.phase > 2.0 * self.period.reach {
             return;
         }
@@ -179,7 +219,7 @@ impl<const N: usize> Lock<N> {
         let seen = self.seen.filter(|seen| seen.cycle as f64 >= frame.start);
         let lost = engine.lost();
         let largest = watch.extremes.1.max(-watch.extremes.0);
-        let end = until.min(frame.end) - 1.0;
+        let end = if watch.idle { until } else { until.min(frame.end) } - 1.0;
         let mut stop = (watch.last_outside() + quiet).min(end);
         // The last periods known to be outside the window of the frequency, and that of the phase.
         let mut outside: [Option<(Stand<N>, Draws)>; 2] = [None, None];
@@ -192,22 +232,23 @@ impl<const N: usize> Lock<N> {
             let mut drawn = Draws { of: [0.0; 2], count: 0 };
             let found = self.attempt(&stand, (up, down), slope, divider, &mut drawn);
             let Some((whole, next)) = found else {
-                divider.back(&drawn);
+                divider.all_back(&drawn);
                 break;
             };
             let ends = stand.cycle as f64 > stop;
             let free = most.is_none_or(|most| self.period.limited(&stand.at, &whole) < most);
-            let alike = seen.as_ref().filter(|seen| {
+            let alike = seen.as_ref().filter(|_| !watch.idle).filter(|seen| {
                 self.period.alike((&stand.at, &whole), (&seen.at, &seen.whole), seen.volts, seen.time)
             });
             let known = match alike {
                 _ if ends || !free => None,
+                None if watch.idle => Some([Kept::Inside; 2]),
                 Some(Seen { outside: true, .. }) => Some([Kept::Outside; 2]),
                 Some(_) => Some([Kept::Inside; 2]),
                 None => self.known(&frame, &stand, &whole, (up.abs().max(down.abs()), slope, lost)),
             };
             let Some(known) = known else {
-                divider.back(&drawn);
+                divider.all_back(&drawn);
                 let volts = (ALIKE.0 * self.period.scale(&stand.at)).max(ALIKE.1 * largest);
                 let volts = watch.window_volts().map_or(volts, |window| volts.min(1e-6 * window));
                 let time = (ALIKE.0 * whole.late.max(whole.early.unwrap_or(0.0))).max(ALIKE.1);
@@ -236,11 +277,11 @@ impl<const N: usize> Lock<N> {
                 // Edge by edge, for when exactly it was outside last.
                 let mut again = Constant;
                 let mut again = Drawn::new(&mut again, divider.ratio);
-                again.back(drawn);
-                Self::set(engine, stand);
+                again.all_back(drawn);
+                stand.set(engine);
                 while engine.cycle == stand.cycle && engine.event(until, watch, &mut again) {}
             }
-            Self::set(engine, &stand);
+            stand.set(engine);
             watch.see(stand.cycle as f64, self.period.voltage(&stand.at.state), stand.at.phase - lost);
         }
     }
@@ -271,32 +312,5 @@ impl<const N: usize> Lock<N> {
         let phases = (stand.at.phase - lost, whole.to.phase - lost);
         let volts = (self.period.voltage(&stand.at.state), self.period.voltage(&whole.to.state));
         frame.holds(span, volts, phases, slope, pulse)
-    }
-
-    fn stand(engine: &Engine<'_, N>) -> Option<Stand<N>> {
-        let late = match (engine.up, engine.down, engine.clear) {
-            (true, false, None) => true,
-            (true, true, Some(left)) if left >= engine.pulse() => false,
-            (false, false, None) => false,
-            _ => return None,
-        };
-        Some(Stand {
-            at: At { state: engine.state, phase: engine.phase },
-            cycle: engine.cycle,
-            ahead: engine.ahead,
-            excess: engine.excess,
-            late,
-        })
-    }
-
-    fn set(engine: &mut Engine<'_, N>, stand: &Stand<N>) {
-        engine.state = stand.at.state;
-        engine.phase = stand.at.phase;
-        (engine.cycle, engine.offset) = (stand.cycle, 0.0);
-        (engine.ahead, engine.excess) = (stand.ahead, stand.excess);
-        let pulse = engine.pulse();
-        let both = !stand.late && pulse > 0.0;
-        (engine.up, engine.down) = (stand.late || both, both);
-        engine.clear = both.then_some(pulse);
     }
 }

@@ -19,6 +19,7 @@ mod heard;
 pub mod injected;
 mod limits;
 mod lock;
+mod long;
 mod modes;
 mod motion;
 mod period;

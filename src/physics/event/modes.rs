@@ -3,7 +3,7 @@
 use nalgebra::{DMatrix, DVector};
 
 use super::motion::{SAMPLES, Way};
-use super::phi::{SERIES, Table};
+use super::phi::{NUDGE, Phis, SERIES, Table};
 use super::system::{System, Vector, higher, lower};
 
 /// The system in the coordinates of its modes.
@@ -25,9 +25,6 @@ pub(super) struct Modes<const N: usize> {
     to_states: DMatrix<f64>,
     to_modes: DMatrix<f64>,
 }
-
-/// Largest product of rate and time for which three terms of the series are exact beside the state.
-const NUDGE: f64 = 1e-3;
 
 /// Modes nearer than this, relative to the larger, are taken as one: the change of coordinates would lose digits.
 const APART: f64 = 1e-4;
@@ -89,6 +86,12 @@ impl<const N: usize> Modes<N> {
         all.iter().flatten().all(|x| x.is_finite()).then_some(modes)
     }
 
+    /// What all modes do in a time, at most one period.
+    #[inline]
+    pub(super) fn phis(&self, time: f64) -> Phis<N> {
+        self.table.at(time)
+    }
+
     /// State after `time`, at most one period, and the integral of the tuning voltage until then.
     #[inline]
     pub(super) fn after(&self, from: &Vector<N>, drive: f64, time: f64) -> (Vector<N>, f64) {
@@ -140,7 +143,7 @@ impl<const N: usize> Modes<N> {
 
     /// What a mode adds to the slope of the tuning voltage.
     #[inline]
-    fn first(&self, state: &Vector<N>, drive: f64, j: usize) -> f64 {
+    pub(super) fn first(&self, state: &Vector<N>, drive: f64, j: usize) -> f64 {
         self.out[j] * (self.rate[j] * state[j] + self.pump[j] * drive + self.leak[j])
     }
 

@@ -2,7 +2,7 @@
 
 use super::dense::Dense;
 use super::modes::Modes;
-use super::system::{System, Vector};
+use super::system::{System, Vector, higher, lower};
 use crate::physics::PhysicsError;
 
 /// Shares of a time at which slopes are looked at: halves of halves.
@@ -15,6 +15,14 @@ pub(super) struct Way {
     pub end: f64,
     pub low: f64,
     pub high: f64,
+}
+
+impl Way {
+    /// Whether it stays between its ends.
+    #[inline]
+    pub(super) fn is_straight(&self) -> bool {
+        self.low >= lower(self.start, self.end) && self.high <= higher(self.start, self.end)
+    }
 }
 
 /// Exact motion of one system.

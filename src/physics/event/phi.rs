@@ -59,6 +59,9 @@ impl Phi {
 /// Up to this `|l s|` six terms of the series are exact.
 const NEAR: f64 = 0.01;
 
+/// Largest `|l s|` for which the shorter series is exact beside the state.
+pub(super) const NUDGE: f64 = 1e-3;
+
 /// Most points of a table.
 const MOST_POINTS: usize = 1024;
 
@@ -100,6 +103,35 @@ impl<const N: usize> Phis<N> {
             later.once[j] += self.decay[j] * once;
         }
         later
+    }
+}
+
+impl<const N: usize> Phis<N> {
+    /// The same a very little later, or earlier, for `|l s|` up to [`NUDGE`].
+    #[inline]
+    pub(super) fn nudged(&self, rates: &Vector<N>, time: f64) -> Self {
+        let mut later = *self;
+        for j in 0..N {
+            let x = rates[j] * time;
+            let sum = SERIES[0] + x * (SERIES[1] + x * (SERIES[2] + x * SERIES[3]));
+            let once = time * (1.0 + x * sum);
+            later.decay[j] += self.decay[j] * (rates[j] * once);
+            later.twice[j] += time * (self.once[j] + self.decay[j] * (time * sum));
+            later.once[j] += self.decay[j] * once;
+        }
+        later
+    }
+
+    /// What is left of a time after a part of it: without another exponential, but to the last digit of the whole only.
+    #[inline]
+    pub(super) fn less(&self, part: &Self) -> Self {
+        let mut left = *self;
+        for j in 0..N {
+            left.decay[j] = self.decay[j] / part.decay[j];
+            left.once[j] = self.once[j] - left.decay[j] * part.once[j];
+            left.twice[j] = self.twice[j] - part.twice[j] - part.once[j] * left.once[j];
+        }
+        left
     }
 }
 

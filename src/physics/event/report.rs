@@ -56,8 +56,8 @@ impl<const N: usize> Engine<'_, N> {
         Run {
             frequency: self.question.frequency_window.map(|_| entered(watch.frequency_time(motion))),
             phase: self.question.phase_window.map(|_| entered(watch.phase_time(&self.curve, motion))),
-            slips: self.slips,
-            slip_times: self.slip_times.iter().map(|at| at / rate).collect(),
+            slips: self.slips.count,
+            slip_times: self.slips.times.iter().map(|at| at / rate).collect(),
             largest_phase: (watch.phases.1 - self.settled).max(self.settled - watch.phases.0),
             tuning: (watch.extremes.0 + aimed, watch.extremes.1 + aimed),
             limited: self.limited,

@@ -3,6 +3,7 @@
 use super::curve::Curve;
 use super::limits::{Limits, Stance};
 use super::lock::{Drawn, Lock};
+use super::long::Long;
 use super::motion::Motion;
 use super::steady::Steady;
 use super::system::{System, Vector};
@@ -16,7 +17,15 @@ use crate::physics::PhysicsError;
 /// # Errors
 /// [`PhysicsError::Degenerate`] where current, gain, parts or rates are zero or not finite.
 pub fn run(question: &Question, divider: &mut dyn Divider) -> Result<Run, PhysicsError> {
-    Ok(follow(question, divider, &[])?.0)
+    Ok(follow(question, divider, Some(&[]))?.0)
+}
+
+/// Follows the loop to the end for its divider alone, which hears of every edge: nothing else is looked for.
+///
+/// # Errors
+/// As [`run`].
+pub(super) fn heard(question: &Question, divider: &mut dyn Divider) -> Result<(), PhysicsError> {
+    follow(question, divider, None).map(|_| ())
 }
 
 /// Follows the loop and says where it stands at these times, s, ascending, as far as [`super::MOST_CYCLES`] reach.
@@ -37,14 +46,14 @@ pub fn at(
         phase_window: None,
         ..question.clone()
     };
-    Ok(follow(&question, divider, times)?.1)
+    Ok(follow(&question, divider, Some(times))?.1)
 }
 
-/// The run, and where it stands at the times asked for, s: by an engine for as many states as the filter has.
+/// The run, and where it stands at the times asked for, s (`None`: nothing is asked): by an engine for as many states as the filter has.
 fn follow(
     question: &Question,
     divider: &mut dyn Divider,
-    times: &[f64],
+    times: Option<&[f64]>,
 ) -> Result<(Run, Vec<Instant>), PhysicsError> {
     let system = match question.limits {
         Some(_) => System::with_summing_node(&question.case)?,
@@ -78,6 +87,22 @@ enum Event {
 
 /// Slips whose time is kept.
 const MOST_SLIP_TIMES: usize = 1000;
+
+/// Cycle slips so far, and when the first of them came, periods.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Slips {
+    pub count: u64,
+    pub times: Vec<f64>,
+}
+
+impl Slips {
+    pub(super) fn add(&mut self, time: f64) {
+        self.count += 1;
+        if self.times.len() < MOST_SLIP_TIMES {
+            self.times.push(time);
+        }
+    }
+}
 
 /// Currents that the two halves of the detector put into the filter, A.
 #[derive(Clone, Copy, Debug)]
@@ -116,8 +141,7 @@ pub(super) struct Engine<'a, const N: usize> {
     pub down: bool,
     /// Time until both are cleared.
     pub clear: Option<f64>,
-    pub slips: u64,
-    pub slip_times: Vec<f64>,
+    pub slips: Slips,
     pub limited: bool,
 }
 
@@ -180,17 +204,20 @@ impl<'a, const N: usize> Engine<'a, N> {
             up: pulse > 0.0,
             down: pulse > 0.0,
             clear: (pulse > 0.0).then_some(pulse),
-            slips: 0,
-            slip_times: Vec::new(),
+            slips: Slips::default(),
             limited: false,
         })
     }
 
     /// Whole periods at a time; `None` where the motion has no modes or the curve bends.
-    fn lock(&self) -> Option<Lock<N>> {
+    fn lock(&self) -> Option<(Lock<N>, Option<Long<N>>)> {
         let Sources { up, down } = self.later.map_or(self.sources, |(sources, _)| sources);
         match &self.free {
-            Motion::Modes(modes) if self.curve.is_straight() => Lock::new(modes, self.pulse(), up + down),
+            Motion::Modes(modes) if self.curve.is_straight() => {
+                let lock = Lock::new(modes, self.pulse(), up + down)?;
+                let long = Long::new(modes, self.pulse(), lock.period.reach);
+                Some((lock, long))
+            }
             _ => None,
         }
     }
@@ -232,8 +259,10 @@ impl<'a, const N: usize> Engine<'a, N> {
         (if self.up { up } else { 0.0 }) + if self.down { down } else { 0.0 }
     }
 
-    /// The run, and where it stands at the times asked for, s.
-    pub(super) fn follow(mut self, divider: &mut dyn Divider, asked: &[f64]) -> (Run, Vec<Instant>) {
+    /// The run, and where it stands at the times asked for, s. `None`: nothing is looked for, and the run holds nothing.
+    pub(super) fn follow(mut self, divider: &mut dyn Divider, asked: Option<&[f64]>) -> (Run, Vec<Instant>) {
+        let idle = asked.is_none();
+        let asked = asked.unwrap_or_default();
         let rate = self.question.case.detector_frequency;
         let until = (self.question.until * rate).min(super::MOST_CYCLES as f64);
         let quiet = self.question.quiet * rate;
@@ -250,6 +279,7 @@ impl<'a, const N: usize> Engine<'a, N> {
             (self.settled - window, self.settled + window)
         });
         let mut watch = Watch::new(self.volts_window(), cycles, start, 0.25);
+        watch.idle = idle;
         watch.asked = asked.iter().map(|time| time * rate).collect();
         self.excess = divider.next(self.now());
         while self.time() < until {
@@ -262,7 +292,15 @@ impl<'a, const N: usize> Engine<'a, N> {
             }
             if self.is_free() {
                 match &mut lock {
-                    Some(lock) => lock.follow(&mut self, &mut watch, &mut divider, until, quiet),
+                    Some((lock, long)) => loop {
+                        lock.follow(&mut self, &mut watch, &mut divider, until, quiet);
+                        let long = long.as_mut();
+                        if !long.is_some_and(|long| {
+                            long.follow(&mut self, &mut watch, &mut divider, until, quiet)
+                        }) {
+                            break;
+                        }
+                    },
                     None if asked.is_empty() => {
                         let stop = until.min(watch.last_outside() + quiet) - 1.0;
                         steady.look(&mut self, &mut watch, &divider, stop);
@@ -312,10 +350,7 @@ impl<'a, const N: usize> Engine<'a, N> {
     fn edge(&mut self, reference: bool) {
         let half = if reference { &mut self.up } else { &mut self.down };
         if *half {
-            self.slips += 1;
-            if self.slip_times.len() < MOST_SLIP_TIMES {
-                self.slip_times.push(self.cycle as f64 + self.offset);
-            }
+            self.slips.add(self.cycle as f64 + self.offset);
             return;
         }
         *half = true;
@@ -373,7 +408,9 @@ impl<'a, const N: usize> Engine<'a, N> {
             phase: self.error(self.phase),
             stance: self.stance,
         };
-        watch.take(&leg, self.motion(), &self.curve, &to, self.error(self.phase + moved));
+        let motion = self.motion();
+        let way = motion.way(&leg.state, &to, drive, time);
+        watch.take(&leg, motion, &self.curve, &way, self.error(self.phase + moved));
         self.state = to;
         self.phase += moved;
         self.offset += time;

@@ -91,7 +91,7 @@ fn both_kinds_of_motion_agree() {
     let system = System::new(&asked.case).expect("a filter");
     let with = |motion: Motion<4>| {
         let engine = Engine::with(&asked, &system, motion).expect("a loop");
-        engine.follow(&mut Constant, &[]).0
+        engine.follow(&mut Constant, Some(&[])).0
     };
     let modes = Motion::new(&system).expect("modes");
     assert!(matches!(modes, Motion::Modes(_)));
@@ -213,9 +213,9 @@ fn whole_periods_are_as_edge_by_edge() {
         let with = |motion: Motion<4>| {
             let engine = Engine::with(&asked, &system, motion).expect("a loop");
             if fractional {
-                engine.follow(&mut Fractional::new(&modulator, 1.0), &[]).0
+                engine.follow(&mut Fractional::new(&modulator, 1.0), Some(&[])).0
             } else {
-                engine.follow(&mut Constant, &[]).0
+                engine.follow(&mut Constant, Some(&[])).0
             }
         };
         let a = with(Motion::new(&system).expect("modes"));
@@ -240,6 +240,74 @@ fn whole_periods_are_as_edge_by_edge() {
         let (a, b) = (last(&a), last(&b));
         assert!((a.0 - b.0).abs() < 2e-6 && (a.1 - b.1).abs() < 2e-3 && (a.2 - b.2).abs() < 0.05, "{name}");
     }
+}
+
+/// Whole periods with one half on for long give what every edge by itself gives, while the loop slips up or down, with
+/// pulses and limits, inside and outside the windows. Stored exponentials go edge by edge.
+#[test]
+fn long_periods_are_as_edge_by_edge() {
+    use crate::physics::modulator::Modulator;
+    let modulator = Modulator::new(2, 1 << 20, 349_525, 1).expect("a modulator");
+    let mut slipped = 0;
+    for (k, step) in [250e6, -250e6, 60e6, -60e6, 5e6, -5e6].into_iter().enumerate() {
+        for (current, pulse, phase, limits, fractional) in [
+            (1.0, 0.0, None, None, false),
+            (0.02, 0.0, None, None, false),
+            (0.02, 5e-9, Some(0.2), None, false),
+            (0.1, 8e-9, None, Some((-20.0, 20.0)), false),
+            (0.1, 0.0, Some(0.3), Some((-7.0, 7.0)), true),
+        ] {
+            let mut asked = question(Topology::Passive(4), step, 50e3);
+            let gain = if k % 2 == 0 { 50e6 } else { -50e6 };
+            asked.case.oscillator.gain = gain;
+            asked.tuning = Tuning::line(gain, (-9.0, 9.0), (0.4e9, 1.6e9)).expect("a line");
+            asked.start = 2.5 - step / gain;
+            asked.case.pump.current *= current;
+            asked.case.pump.leakage = 2e-7;
+            (asked.case.pump.pulse, asked.case.pump.mismatch) = (pulse, 0.06);
+            (asked.phase_window, asked.limits) = (phase, limits);
+            (asked.until, asked.quiet) = (0.6003e-3, 3e-5);
+            let system = System::new(&asked.case).expect("a filter");
+            let with = |motion: Motion<4>| {
+                let engine = Engine::with(&asked, &system, motion).expect("a loop");
+                if fractional {
+                    engine.follow(&mut Fractional::new(&modulator, 1.0), Some(&[])).0
+                } else {
+                    engine.follow(&mut Constant, Some(&[])).0
+                }
+            };
+            let a = with(Motion::new(&system).expect("modes"));
+            let b = with(Motion::dense(&system).expect("finite"));
+            let name = format!("{step} {current} {pulse} {phase:?} {limits:?} {fractional}");
+            assert_eq!((a.slips, a.cycles, a.limited), (b.slips, b.cycles, b.limited), "{name}");
+            slipped += a.slips;
+            for (a, b) in a.slip_times.iter().zip(&b.slip_times) {
+                assert!((a - b).abs() < 1e-13, "{name}: {a} {b}");
+            }
+            for (a, b) in [(a.frequency, b.frequency), (a.phase, b.phase)] {
+                match (a, b) {
+                    (Some(Entered::After(a)), Some(Entered::After(b))) => {
+                        assert!((a - b).abs() < 1e-11, "{name}: {a:e} {b:e}");
+                    }
+                    (a, b) => assert_eq!(a, b, "{name}"),
+                }
+            }
+            // Turns of legs that are alike, each mode to 1e-8 of the largest (here some 10 V), are looked for once.
+            let near = |a: f64, b: f64| assert!((a - b).abs() < 2e-7 * (1.0 + b.abs()), "{name}: {a} {b}");
+            near(a.tuning.0, b.tuning.0);
+            near(a.tuning.1, b.tuning.1);
+            near(a.overshoot, b.overshoot);
+            near(a.largest_phase, b.largest_phase);
+            // The curves hold the same extremes.
+            assert_eq!(a.curve.len(), b.curve.len(), "{name}");
+            for (a, b) in a.curve.iter().zip(&b.curve) {
+                assert!((a.time - b.time).abs() < 1e-12, "{name}: {a:?} {b:?}");
+                near(a.tuning, b.tuning);
+                near(a.phase_error, b.phase_error);
+            }
+        }
+    }
+    assert!(slipped > 1000, "{slipped}");
 }
 
 /// An edge that is found is one, however steep the frequency is: with currents that no pump has the series diverges.

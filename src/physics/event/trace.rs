@@ -47,19 +47,20 @@ pub(super) struct Trace {
     length: f64,
     /// Spans in a period; lengths are powers of two, so that this is exact.
     rate: f64,
-    /// Start of the span written to last, and its index.
+    /// The span written to last: its index, and from where to where it goes, periods.
     index: usize,
+    within: (f64, f64),
 }
 
 impl Trace {
     /// With spans of `length` periods to begin with.
     pub(super) fn new(length: f64) -> Self {
-        Self { spans: Vec::with_capacity(SPANS), length, rate: 1.0 / length, index: 0 }
+        Self { spans: Vec::with_capacity(SPANS), length, rate: 1.0 / length, index: 0, within: (0.0, length) }
     }
 
     /// The span now written to.
     pub(super) fn now(&self) -> Now {
-        let (start, end) = (self.length * self.index as f64, self.length * (self.index + 1) as f64);
+        let (start, end) = self.within;
         let none = (f64::INFINITY, f64::NEG_INFINITY);
         match self.spans.get(self.index) {
             Some(Some(span)) => Now {
@@ -80,11 +81,32 @@ impl Trace {
 
     /// Whether a time still falls into the span now written to.
     pub(super) fn continues(&self, time: f64) -> bool {
-        time < self.length * (self.index + 1) as f64
+        time < self.within.1
     }
 
-    /// Takes an instant; times never go back by more than a span.
-    pub(super) fn put(&mut self, raw: Raw) {
+    /// Takes an instant; times never go back by more than a span. Whether it may be an extreme.
+    #[inline]
+    pub(super) fn put(&mut self, raw: Raw) -> bool {
+        if raw.time >= self.within.0
+            && raw.time < self.within.1
+            && let Some(Some(span)) = self.spans.get_mut(self.index)
+        {
+            let [low, high, late, early] = &*span;
+            let new = raw.volts < low.volts
+                || raw.volts > high.volts
+                || raw.phase < late.phase
+                || raw.phase > early.phase;
+            if new {
+                reach(span, raw);
+            }
+            return new;
+        }
+        self.put_elsewhere(raw);
+        true
+    }
+
+    #[inline(never)]
+    fn put_elsewhere(&mut self, raw: Raw) {
         let mut index = (raw.time * self.rate) as usize;
         while index >= SPANS {
             self.halve();
@@ -94,6 +116,7 @@ impl Trace {
             self.spans.resize(index + 1, None);
         }
         self.index = index;
+        self.within = (self.length * index as f64, self.length * (index + 1) as f64);
         match &mut self.spans[index] {
             Some(span) => reach(span, raw),
             empty => *empty = Some([raw; 4]),
@@ -133,7 +156,6 @@ impl Trace {
 }
 
 /// Takes one instant into a span.
-#[inline]
 fn reach(span: &mut Span, raw: Raw) {
     let [low, high, late, early] = span;
     if raw.volts < low.volts {

@@ -103,6 +103,8 @@ pub(super) struct Watch<const N: usize> {
     /// Legs whose turns have been looked for in this span of the curve, the last few.
     known: [Option<Leg<N>>; 4],
     next: usize,
+    /// Whether nothing is looked for: neither windows nor extremes.
+    pub idle: bool,
     /// Times at which the run is looked at, periods, ascending.
     pub asked: Vec<f64>,
     /// What was seen there.
@@ -176,53 +178,67 @@ impl<const N: usize> Watch<N> {
             phases: (0.0, 0.0),
             known: [None; 4],
             next: 0,
+            idle: false,
             asked: Vec::new(),
             told: Vec::new(),
         }
     }
 
-    /// Takes a leg with its end: filter, tuning voltage and phase there.
+    /// Takes a leg with the way of its voltage and the phase at its end; whether it was outside a window.
+    #[inline]
     pub(super) fn take(
         &mut self,
         leg: &Leg<N>,
         motion: &Motion<N>,
         curve: &Curve,
-        to: &Vector<N>,
+        way: &Way,
         phase: f64,
-    ) {
+    ) -> bool {
+        if self.idle {
+            return false;
+        }
         self.tell(leg, motion, curve);
-        let Way { start, end, low, high } = motion.way(&leg.state, to, leg.drive, leg.time);
-        let beyond = |span: Option<(f64, f64)>| span.is_none_or(|(l, h)| low < l || high > h);
-        let now = leg.at(leg.time);
-        let seen = self.trace.volts(now);
-        let ends_outside = outside(self.volts, end);
-        let doubtful = self.volts.is_some() && !ends_outside && beyond(self.volts);
-        let mut found = ends_outside.then_some(leg.time);
-        if doubtful && outside(self.volts, start) {
-            found = Some(0.0);
+        let mut found = if outside(self.volts, way.end) {
+            Some(leg.time)
+        } else {
+            outside(self.volts, way.start).then_some(0.0)
+        };
+        if !way.is_straight() {
+            found = self.take_turns(leg, motion, curve, way).or(found);
         }
-        if doubtful || beyond(seen) {
-            let mut alike = None;
-            for (from, to, most) in leg.turns(motion).into_iter().flatten() {
-                let leaves = doubtful && outside(self.volts, most);
-                let new = seen.is_none_or(|(low, high)| most < low || most > high);
-                if !leaves && (!new || *alike.get_or_insert_with(|| self.alike(leg, now))) {
-                    continue;
-                }
-                let slope = |after: f64| motion.slope_after(&leg.state, leg.drive, after);
-                let Some(after) = brent::root(slope, from, to) else { continue };
-                let volts = leg.volts(motion, after);
-                self.see(leg.at(after), volts, leg.phase(motion, curve, after));
-                if !ends_outside && outside(self.volts, volts) {
-                    found = Some(after);
-                }
-            }
-        }
-        self.see(leg.at(leg.time), end, phase);
+        self.see(leg.at(leg.time), way.end, phase);
         if let Some(after) = found {
             self.frequency_outside = Some((*leg, after));
         }
-        self.take_phase(leg, motion, curve, (start, end), phase);
+        let phase_outside = self.cycles.is_some() && self.take_phase(leg, motion, curve, way, phase);
+        found.is_some() || phase_outside
+    }
+
+    /// Looks for where the voltage turns back in a leg, as far as that may be new or leave the window: the last turn that
+    /// is outside of it where the end is not.
+    fn take_turns(&mut self, leg: &Leg<N>, motion: &Motion<N>, curve: &Curve, way: &Way) -> Option<f64> {
+        let now = leg.at(leg.time);
+        let seen = self.trace.volts(now);
+        let window = self.volts.filter(|_| !outside(self.volts, way.end));
+        let beyond = |span: Option<(f64, f64)>| span.is_none_or(|(l, h)| way.low < l || way.high > h);
+        if !(beyond(seen) || window.is_some() && beyond(window)) {
+            return None;
+        }
+        let (mut alike, mut found) = (None, None);
+        for (from, to, most) in leg.turns(motion).into_iter().flatten() {
+            let new = seen.is_none_or(|(low, high)| most < low || most > high);
+            if !outside(window, most) && (!new || *alike.get_or_insert_with(|| self.alike(leg, now))) {
+                continue;
+            }
+            let slope = |after: f64| motion.slope_after(&leg.state, leg.drive, after);
+            let Some(after) = brent::root(slope, from, to) else { continue };
+            let volts = leg.volts(motion, after);
+            self.see(leg.at(after), volts, leg.phase(motion, curve, after));
+            if outside(window, volts) {
+                found = Some(after);
+            }
+        }
+        found
     }
 
     /// Looks at the times asked for that fall into a leg.
@@ -257,37 +273,35 @@ impl<const N: usize> Watch<N> {
     }
 
     pub(super) fn see(&mut self, time: f64, volts: f64, phase: f64) {
-        self.extremes = (lower(self.extremes.0, volts), higher(self.extremes.1, volts));
-        self.phases = (lower(self.phases.0, phase), higher(self.phases.1, phase));
-        self.trace.put(Raw { time, volts, phase });
+        // What is none of its span is none of the run.
+        if self.trace.put(Raw { time, volts, phase }) {
+            self.extremes = (lower(self.extremes.0, volts), higher(self.extremes.1, volts));
+            self.phases = (lower(self.phases.0, phase), higher(self.phases.1, phase));
+        }
     }
 
-    fn take_phase(
-        &mut self,
-        leg: &Leg<N>,
-        motion: &Motion<N>,
-        curve: &Curve,
-        (start, end): (f64, f64),
-        phase: f64,
-    ) {
-        if self.cycles.is_none() {
-            return;
-        }
-        if outside(self.cycles, phase) {
-            self.phase_outside = Some((*leg, leg.time));
-        } else if outside(self.cycles, leg.phase) {
-            self.phase_outside = Some((*leg, 0.0));
-        } else if start * end < 0.0 {
+    /// Looks at the phase at the ends of a leg, and where it turns back; whether it was outside its window.
+    fn take_phase(&mut self, leg: &Leg<N>, motion: &Motion<N>, curve: &Curve, way: &Way, phase: f64) -> bool {
+        let mut found = if outside(self.cycles, phase) {
+            Some(leg.time)
+        } else {
+            outside(self.cycles, leg.phase).then_some(0.0)
+        };
+        if found.is_none() && way.start * way.end < 0.0 {
             // The phase turns back where the frequency is the one aimed at.
             let turn = Leg::<N>::sign_changes(|after| leg.volts(motion, after), &[0.0, leg.time]);
             for after in turn {
                 let phase = leg.phase(motion, curve, after);
                 self.see(leg.at(after), 0.0, phase);
                 if outside(self.cycles, phase) {
-                    self.phase_outside = Some((*leg, after));
+                    found = Some(after);
                 }
             }
         }
+        if let Some(after) = found {
+            self.phase_outside = Some((*leg, after));
+        }
+        found.is_some()
     }
 
     /// What has been seen in the span of the curve now written to.
