@@ -6,9 +6,9 @@
 use super::PhysicsError;
 use super::derived;
 use super::integral::{Grid, rms_phase};
-use super::linear::Linear;
-use super::noise::{Ladder, Prepared, table_points};
+use super::noise::{Ladder, Prepared, Scratch, table_points};
 use super::part::{Case, Filter};
+use super::poles::Poles;
 use super::series::Series;
 use super::spurs::reference_spur;
 use crate::num::flat::flat;
@@ -71,49 +71,53 @@ pub fn choose(case: &Case, shelf: &Shelf) -> Result<Board, PhysicsError> {
     let grid = Grid::new(shelf.over.0, shelf.over.1, OFFSETS, &table_points(case))
         .ok_or(PhysicsError::Degenerate("the offsets for the jitter are no range"))?;
     let prepared = Prepared::new(case, grid);
-    let ideal = merits(case, &prepared).ok_or(PhysicsError::Degenerate("the loop has no bandwidth"))?;
-    let names = case.filter.part_names();
+    let mut bench = Bench { prepared, scratch: Scratch::default(), total: Vec::new() };
+    let ideal = bench.merits(case).ok_or(PhysicsError::Degenerate("the loop has no bandwidth"))?;
     let series = |name: &str| if name.starts_with('R') { shelf.resistors } else { shelf.capacitors };
-    let with = |value: &dyn Fn(usize, &str, f64) -> f64| {
-        let mut trial = case.clone();
-        for (k, name) in names.iter().enumerate() {
-            if let Some(part) = case.filter.get(name) {
-                trial.filter.set(name, value(k, name, part));
-            }
-        }
-        trial
-    };
-    let tried = 1usize << names.len();
+    let parts = case.filter.part_names().into_iter().filter_map(|name| Some((name, case.filter.get(name)?)));
+    let parts: Vec<_> = parts.map(|(name, part)| (name, part, series(name).neighbours(part))).collect();
+    let tried = 1usize << parts.len();
+    let mut trial = case.clone();
     let mut best: Option<((bool, f64), Filter, Merits)> = None;
     for choice in 0..tried {
-        let trial = with(&|k, name, part| {
-            let (below, above) = series(name).neighbours(part);
-            if choice >> k & 1 == 0 { below } else { above }
-        });
-        let Some(found) = merits(&trial, &prepared) else { continue };
+        for (k, (name, _, (below, above))) in parts.iter().enumerate() {
+            trial.filter.set(name, if choice >> k & 1 == 0 { *below } else { *above });
+        }
+        let Some(found) = bench.merits(&trial) else { continue };
         let rank = (spoiled(case, &trial.filter, shelf), distance(&ideal, &found));
         if best.as_ref().is_none_or(|(least, ..)| (rank.0, rank.1) < (least.0, least.1)) {
-            best = Some((rank, trial.filter, found));
+            best = Some((rank, trial.filter.clone(), found));
         }
     }
     let (_, filter, real) = best.ok_or(PhysicsError::Degenerate("no preferred parts give a loop"))?;
-    let rounded = merits(&with(&|_, name, part| series(name).nearest(part)), &prepared);
+    for (name, part, _) in &parts {
+        trial.filter.set(name, series(name).nearest(*part));
+    }
+    let rounded = bench.merits(&trial);
     Ok(Board { filter, ideal, real, rounded, tried })
 }
 
-fn merits(case: &Case, prepared: &Prepared) -> Option<Merits> {
-    let linear = Linear::new(case).ok()?;
-    let margins = linear.margins();
-    let mut total = vec![0.0; prepared.offsets().len()];
-    let ladder = Ladder::new(case);
-    prepared.total_into(case, &ladder, &mut total);
-    let output = case.oscillator.frequency / case.output_divider;
-    Some(Merits {
-        bandwidth: margins.bandwidth?,
-        phase_margin: margins.phase_margin?,
-        jitter: derived::jitter(rms_phase(prepared.offsets(), &total), output),
-        reference_spur: reference_spur(case, &ladder),
-    })
+/// Where filters are tried: the offsets of the jitter with what is the same for all of them.
+struct Bench {
+    prepared: Prepared,
+    scratch: Scratch,
+    total: Vec<f64>,
+}
+
+impl Bench {
+    fn merits(&mut self, case: &Case) -> Option<Merits> {
+        let open = Poles::new(case).open()?;
+        let offsets = self.prepared.offsets();
+        self.total.resize(offsets.len(), 0.0);
+        self.prepared.sweep_into(case, &mut self.scratch, &mut self.total);
+        let output = case.oscillator.frequency / case.output_divider;
+        Some(Merits {
+            bandwidth: open.bandwidth,
+            phase_margin: open.phase_margin,
+            jitter: derived::jitter(rms_phase(offsets, &self.total), output),
+            reference_spur: reference_spur(case, &Ladder::new(case)),
+        })
+    }
 }
 
 /// Sum of the squares of the relative changes; of the reference spur a rise alone counts, as amplitude.

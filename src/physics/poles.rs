@@ -60,6 +60,15 @@ pub struct Reading {
     pub sampled_gain_margin: f64,
 }
 
+/// What is read off the open loop alone; frequencies in Hz, margins in deg and dB.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct OpenReading {
+    /// Where |G| = 1.
+    pub bandwidth: f64,
+    /// Phase margin there.
+    pub phase_margin: f64,
+}
+
 impl Poles {
     /// The loop of a case.
     pub fn new(case: &Case) -> Self {
@@ -201,6 +210,46 @@ impl Poles {
             }
         }
         x.exp()
+    }
+
+    /// Bandwidth and phase margin; `None` where gain or parts are zero or not finite.
+    pub fn open(&self) -> Option<OpenReading> {
+        let positive = |x: &f64| *x > 0.0 && x.is_finite();
+        let sound = [self.gain, self.zero].iter().chain(self.poles()).all(positive) && self.count > 0;
+        let crossing = if sound { self.crossing() } else { return None };
+        // Told within -180 .. 180 deg.
+        let margin = self.margin(crossing).0.to_degrees();
+        let phase_margin = if margin < -180.0 { margin + 360.0 } else { margin };
+        let bandwidth = crossing / (2.0 * PI);
+        (positive(&bandwidth) && phase_margin.is_finite()).then_some(OpenReading { bandwidth, phase_margin })
+    }
+
+    /// Where the phase is -180 deg, Hz, and the gain margin there, dB; `Some(None)` where it never is, `None` where it may
+    /// be so more than once.
+    pub fn turn(&self) -> Option<Option<(f64, f64)>> {
+        let crossover = self.phase_crossover();
+        let found =
+            crossover.is_finite().then(|| (crossover / (2.0 * PI), decibels(-self.log_gain(crossover).0)));
+        (self.turns() == usize::from(found.is_some())).then_some(found)
+    }
+
+    /// How often the phase is -180 deg: `A(s) = (1 + s T2) prod (1 - s / p_i)` turns as G does, and is real and positive
+    /// where it is.
+    fn turns(&self) -> usize {
+        let mut a = [0.0; MOST + 2];
+        (a[0], a[1]) = (1.0, self.zero);
+        for (order, pole) in self.poles().iter().enumerate() {
+            for k in (1..order + 3).rev() {
+                a[k] -= a[k - 1] / pole;
+            }
+        }
+        // Im A = w (a1 - a3 y + a5 y^2) with y = w^2.
+        let [a0, a1, a2, a3, a4, a5, a6] = a;
+        let real = |y: f64| a0 - y * (a2 - y * (a4 - y * a6));
+        let root = (a3 * a3 - 4.0 * a1 * a5).sqrt();
+        let large = 0.5 * (a3 + root.copysign(a3));
+        let roots = if a5 == 0.0 { [a1 / a3, f64::NAN] } else { [large / a5, a1 / large] };
+        roots.into_iter().filter(|y| *y > 0.0 && y.is_finite() && real(*y) > 0.0).count()
     }
 
     /// The sampled open loop at `w` rad/s below half the detector rate.
@@ -360,88 +409,4 @@ impl Terms {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::physics::linear::{Linear, tests::case};
-    use crate::physics::part::{AmplifierPoint, Topology};
-    use crate::physics::sampled::Sampled;
-
-    const PARTS: [(&str, f64); 7] =
-        [("C1", 1e-9), ("R2", 1e3), ("C2", 15e-9), ("R3", 2e3), ("C3", 0.2e-9), ("R4", 3e3), ("C4", 0.1e-9)];
-
-    fn close(a: f64, b: f64, within: f64, what: &str) {
-        assert!((a - b).abs() <= within * b.abs().max(1.0), "{what}: {a} is not {b}");
-    }
-
-    fn cases() -> Vec<Case> {
-        let mut all = Vec::new();
-        for topology in [
-            Topology::Passive(2),
-            Topology::Passive(3),
-            Topology::Passive(4),
-            Topology::Active(3),
-            Topology::Active(4),
-        ] {
-            for (current, rate) in [(1e-3, 1e6), (0.3e-3, 2e6), (4e-3, 25e6)] {
-                let mut plain = case(current, 30e6, 200.0, rate, topology, &PARTS);
-                plain.oscillator.input_capacitance = 20e-12;
-                let mut slow = plain.clone();
-                slow.oscillator.modulation_bandwidth = Some(3e6);
-                slow.amplifier = topology.is_active().then_some(AmplifierPoint {
-                    voltage_noise: (0.0, 0.0),
-                    current_noise: (0.0, 0.0),
-                    gain_bandwidth: 20e6,
-                    reference_noise: 0.0,
-                    input_bias_current: 0.0,
-                });
-                all.extend([plain, slow]);
-            }
-        }
-        all
-    }
-
-    #[test]
-    fn margins_are_those_of_the_nodal_solution() {
-        for case in cases() {
-            let reading = Poles::new(&case).read();
-            let linear = Linear::new(&case).expect("a loop");
-            let margins = linear.margins();
-            assert_eq!(margins.crossings.len(), 1);
-            close(reading.bandwidth, margins.bandwidth.expect("one"), 1e-9, "bandwidth");
-            close(reading.phase_margin, margins.phase_margin.expect("one"), 1e-8, "phase margin");
-            close(reading.peaking, margins.peaking, 1e-6, "peaking");
-            close(reading.closed_bandwidth, margins.closed_bandwidth.expect("one"), 1e-8, "closed");
-            match margins.gain_margin {
-                Some(gain) => {
-                    close(reading.gain_margin, gain, 1e-8, "gain margin");
-                    close(reading.phase_crossover, margins.phase_crossovers[0], 1e-8, "crossover");
-                }
-                None => assert!(reading.gain_margin.is_infinite()),
-            }
-        }
-    }
-
-    #[test]
-    fn sampled_margins_are_those_of_the_state_space() {
-        for case in cases() {
-            let reading = Poles::new(&case).read();
-            let sampled = Sampled::new(&case).expect("a loop");
-            let margins = sampled.margins();
-            close(reading.sampled_bandwidth, margins.bandwidth.expect("one"), 1e-7, "bandwidth");
-            close(reading.sampled_phase_margin, margins.phase_margin.expect("one"), 1e-6, "margin");
-            close(reading.sampled_gain_margin, margins.gain_margin.expect("one"), 1e-6, "gain margin");
-        }
-    }
-
-    #[test]
-    fn equal_poles_are_told_apart() {
-        let mut equal = cases().into_iter().find(|c| c.filter.topology == Topology::Active(3)).expect("one");
-        equal.oscillator.input_capacitance = 0.0;
-        let filter = &mut equal.filter;
-        filter.post[0] = (filter.r2, filter.c1 * filter.c2 / (filter.c1 + filter.c2));
-        let reading = Poles::new(&equal).read();
-        let margins = Sampled::new(&equal).expect("a loop");
-        let wanted = margins.margins().phase_margin.expect("one");
-        assert!((reading.sampled_phase_margin - wanted).abs() < 1e-6, "{reading:?} {wanted}");
-    }
-}
+mod tests;

@@ -145,9 +145,22 @@ impl Series {
     }
 }
 
-/// `mantissa x 10^exponent`, rounded once: through text, as a product would round twice.
+/// Powers of ten that a double holds exactly.
+const TENS: [f64; 23] = [
+    1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16, 1e17, 1e18,
+    1e19, 1e20, 1e21, 1e22,
+];
+
+/// `mantissa x 10^exponent` of a mantissa of two decimals, rounded once: as a whole number times or over a power of ten,
+/// both exact; through text where there is no such power.
 fn decimal(mantissa: f64, exponent: i32) -> f64 {
-    format!("{mantissa}e{exponent}").parse().expect("a number was just written")
+    let whole = (mantissa * 100.0).round();
+    let power = exponent - 2;
+    match TENS.get(power.unsigned_abs() as usize) {
+        Some(ten) if power < 0 => whole / ten,
+        Some(ten) => whole * ten,
+        None => format!("{mantissa}e{exponent}").parse().expect("a number was just written"),
+    }
 }
 
 /// Whether two values are the same part, an error of a few roundings aside.
@@ -170,6 +183,16 @@ mod tests {
                     assert_eq!(series.neighbours(value), (value, value));
                     assert_eq!(series.nearest(value), value);
                 }
+            }
+        }
+    }
+
+    #[test]
+    fn values_are_the_doubles_of_their_texts() {
+        for exponent in -30..30 {
+            for &mantissa in Series::E192.values().iter().chain(Series::E24.values()) {
+                let text: f64 = format!("{mantissa}e{exponent}").parse().expect("a number");
+                assert_eq!(decimal(mantissa, exponent), text, "{mantissa}e{exponent}");
             }
         }
     }
