@@ -9,6 +9,7 @@
 //! Commun. COM-28(11), 1980.
 
 use std::f64::consts::PI;
+use std::sync::OnceLock;
 
 use nalgebra::{DMatrix, DVector};
 use num_complex::Complex64;
@@ -18,7 +19,7 @@ use super::part::Case;
 use crate::num::brent;
 use crate::num::expm::expm;
 
-/// The sampled loop of one case.
+/// The sampled loop of one case; what is read off it is found when asked for.
 #[derive(Clone, Debug)]
 pub struct Sampled {
     period: f64,
@@ -26,8 +27,8 @@ pub struct Sampled {
     free: DMatrix<f64>,
     /// Effect of a phase error of one cycle, a period later.
     moved: DVector<f64>,
-    poles: Vec<Complex64>,
-    margins: SampledMargins,
+    poles: OnceLock<Vec<Complex64>>,
+    margins: OnceLock<SampledMargins>,
 }
 
 /// Margins of the sampled loop, all read below half the detector rate. `None`: there is no such crossing.
@@ -46,6 +47,9 @@ pub struct SampledMargins {
     /// Highest frequency at which the closed loop falls through -3 dB, Hz.
     pub closed_bandwidth: Option<f64>,
 }
+
+/// States of the largest loop: phase, tuning port, and the nodes of an active filter of fourth order.
+const MOST_STATES: usize = 7;
 
 /// Points per decade of the scan for crossings.
 const SCAN: usize = 24;
@@ -70,43 +74,65 @@ impl Sampled {
         let (rates, kick) = motion(case, period, gain).ok_or_else(|| degenerate.clone())?;
         let free = propagate(rates).ok_or_else(|| degenerate.clone())?;
         let moved = &free * kick;
-        let mut closed = free.clone();
-        let mut phase = closed.column_mut(0);
-        phase -= &moved;
-        if closed.iter().any(|x| !x.is_finite()) {
+        let size = free.nrows();
+        let finite = free.iter().chain(moved.iter()).all(|x| x.is_finite());
+        // Nothing comes back from the phase, nothing goes into the charge: both stay exactly so.
+        let apart = (1..size).all(|i| free[(i, 0)] == 0.0 && free[(size - 1, i - 1)] == 0.0);
+        if !finite || !apart || !(2..=MOST_STATES).contains(&size) {
             return Err(degenerate);
         }
-        let poles = closed.complex_eigenvalues().iter().copied().collect();
-        let mut sampled = Self { period, free, moved, poles, margins: SampledMargins::default() };
-        sampled.margins = sampled.find_margins();
-        Ok(sampled)
+        Ok(Self { period, free, moved, poles: OnceLock::new(), margins: OnceLock::new() })
     }
 
     /// Poles of the closed loop in the z plane.
     pub fn poles(&self) -> &[Complex64] {
-        &self.poles
+        self.poles.get_or_init(|| {
+            let mut closed = self.free.clone();
+            let mut phase = closed.column_mut(0);
+            phase -= &self.moved;
+            closed.complex_eigenvalues().iter().copied().collect()
+        })
     }
 
     /// Whether every pole lies inside the unit circle.
     pub fn is_stable(&self) -> bool {
-        self.poles.iter().all(|pole| pole.norm() < 1.0)
+        self.poles().iter().all(|pole| pole.norm() < 1.0)
     }
 
     /// Margins.
     pub fn margins(&self) -> &SampledMargins {
-        &self.margins
+        self.margins.get_or_init(|| self.find_margins())
+    }
+
+    /// Phase margin alone, deg: much less work, where nothing else is asked for.
+    pub fn phase_margin(&self) -> Option<f64> {
+        match self.margins.get() {
+            Some(margins) => margins.phase_margin,
+            None => self.unity(&self.scan()).1,
+        }
     }
 
     /// Open loop at `f` Hz, `L(e^(j 2 pi f T))`; not a number where f is a multiple of the detector rate.
     pub fn open_loop(&self, f: f64) -> Complex64 {
         let z = Complex64::from_polar(1.0, 2.0 * PI * f * self.period);
-        let size = self.free.nrows();
-        let matrix = DMatrix::from_fn(size, size, |i, j| {
-            let unit = if i == j { z } else { Complex64::new(0.0, 0.0) };
-            unit - self.free[(i, j)]
-        });
-        let state = matrix.lu().solve(&self.moved.map(Complex64::from));
-        state.map_or(Complex64::new(f64::NAN, f64::NAN), |x| x[0])
+        let (free, last) = (&self.free, self.free.nrows() - 1);
+        let charge = self.moved[last] / (z - free[(last, last)]);
+        // What lies between phase and charge: voltages, driven by the charge.
+        let between = last - 1;
+        let mut rows = [[Complex64::ZERO; MOST_STATES - 1]; MOST_STATES - 2];
+        for (i, row) in rows[..between].iter_mut().enumerate() {
+            for (j, entry) in row[..between].iter_mut().enumerate() {
+                entry.re = -free[(i + 1, j + 1)];
+            }
+            row[i] += z;
+            row[between] = charge * free[(i + 1, last)] + self.moved[i + 1];
+        }
+        eliminate(&mut rows[..between]);
+        let mut phase = charge * free[(0, last)] + self.moved[0];
+        for (j, row) in rows[..between].iter().enumerate() {
+            phase += row[between] * free[(0, j + 1)];
+        }
+        phase / (z - free[(0, 0)])
     }
 
     fn closed_loop(&self, f: f64) -> Complex64 {
@@ -114,31 +140,48 @@ impl Sampled {
         l / (1.0 + l)
     }
 
-    fn find_margins(&self) -> SampledMargins {
+    /// The open loop from half the detector rate down, with its frequencies in Hz.
+    fn scan(&self) -> Vec<(f64, Complex64)> {
         let half = 0.5 / self.period;
         let mut scan = vec![(half, self.open_loop(half))];
         for k in 1..=8 * SCAN {
             let f = half * 10f64.powf(-(k as f64) / SCAN as f64);
             let l = self.open_loop(f);
             scan.push((f, l));
-            if l.norm() > HIGH_GAIN {
+            if l.norm_sqr() > HIGH_GAIN * HIGH_GAIN {
                 break;
             }
         }
-        let mut margins = SampledMargins::default();
+        scan
+    }
+
+    /// Where |L| = 1, Hz, and the phase margin there, deg: of several the one with the least.
+    fn unity(&self, scan: &[(f64, Complex64)]) -> (Option<f64>, Option<f64>) {
+        let mut least: (Option<f64>, Option<f64>) = (None, None);
+        for pair in scan.windows(2) {
+            let [(above, high), (below, low)] = [pair[0], pair[1]];
+            if (high.norm_sqr() < 1.0) != (low.norm_sqr() < 1.0) {
+                let f = brent::root(|f| self.open_loop(f).norm_sqr().ln(), below, above);
+                let margin = f.map(|f| (-self.open_loop(f)).arg().to_degrees());
+                if least.1.is_none_or(|least| margin.is_some_and(|m| m < least)) {
+                    least = (f, margin);
+                }
+            }
+        }
+        least
+    }
+
+    fn find_margins(&self) -> SampledMargins {
+        let half = 0.5 / self.period;
+        let scan = self.scan();
+        let (bandwidth, phase_margin) = self.unity(&scan);
+        let mut margins = SampledMargins { bandwidth, phase_margin, ..SampledMargins::default() };
         let mut crossovers = Vec::new();
         if scan[0].1.re < 0.0 {
             crossovers.push(half);
         }
         for pair in scan.windows(2) {
             let [(above, high), (below, low)] = [pair[0], pair[1]];
-            if (high.norm() < 1.0) != (low.norm() < 1.0) {
-                let f = brent::root(|f| self.open_loop(f).norm().ln(), below, above);
-                let margin = f.map(|f| (-self.open_loop(f)).arg().to_degrees());
-                if margins.phase_margin.is_none_or(|least| margin.is_some_and(|m| m < least)) {
-                    (margins.bandwidth, margins.phase_margin) = (f, margin);
-                }
-            }
             // L is real at half the rate itself: its imaginary part there is rounding.
             if above < half && high.re < 0.0 && low.re < 0.0 && high.im * low.im < 0.0 {
                 crossovers.extend(brent::root(|f| self.open_loop(f).im, below, above));
@@ -156,6 +199,29 @@ impl Sampled {
         margins.closed_bandwidth = falls
             .and_then(|k| brent::root(|f| self.closed_loop(f).norm_sqr() - 0.5, scan[k].0, scan[k - 1].0));
         margins
+    }
+}
+
+/// Solves equations whose rows end with their right side, which the unknowns replace; none is a number where there is no
+/// solution.
+fn eliminate(rows: &mut [[Complex64; MOST_STATES - 1]]) {
+    let size = rows.len();
+    for k in 0..size {
+        let pivot = (k..size).max_by(|a, b| rows[*a][k].norm_sqr().total_cmp(&rows[*b][k].norm_sqr()));
+        rows.swap(k, pivot.unwrap_or(k));
+        let (above, below) = rows.split_at_mut(k + 1);
+        let top = &above[k];
+        let over = 1.0 / top[k];
+        for row in below {
+            let factor = row[k] * over;
+            for j in k + 1..=size {
+                row[j] -= factor * top[j];
+            }
+        }
+    }
+    for k in (0..size).rev() {
+        let rest: Complex64 = (k + 1..size).map(|j| rows[k][j] * rows[j][size]).sum();
+        rows[k][size] = (rows[k][size] - rest) / rows[k][k];
     }
 }
 
