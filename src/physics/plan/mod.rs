@@ -15,6 +15,7 @@ mod dividers;
 mod error;
 mod fraction;
 mod search;
+mod swift;
 
 pub use channels::{MOST_CHANNELS, channels, nearest_geometric_mean};
 pub use dividers::{
@@ -145,6 +146,11 @@ impl Plan {
     /// # Errors
     /// `OscillatorOutOfRange`, `NotAMultiple`, `FeedbackOutOfRange`, `FeedbackHole`, `Excursion`.
     pub fn channel(&self, output: &Rational) -> Result<Channel, Box<PlanError>> {
+        let swift = self.make(output).and_then(|made| self.channel_of(output, &made));
+        swift.map_or_else(|| self.channel_at_length(output), Ok)
+    }
+
+    fn channel_at_length(&self, output: &Rational) -> Result<Channel, Box<PlanError>> {
         let (output_divider, wanted) = self.dividers.oscillator_for(output)?;
         let divider = &wanted / self.counted_rate();
         let (feedback_divider, fraction) = match &self.dividers.fraction {

@@ -151,7 +151,9 @@ impl<'a> Search<'a> {
     /// the number of channels served before it.
     fn check(&self, plan: &Plan) -> Result<(), (usize, Box<PlanError>)> {
         for (served, output) in self.request.outputs.iter().enumerate() {
-            plan.channel(output).map_err(|error| (served, error))?;
+            if plan.make(output).is_none() {
+                plan.channel(output).map_err(|error| (served, error))?;
+            }
         }
         if let (Some(step), None) = (&self.request.step, &self.request.dividers.fraction) {
             for divider in self.output_dividers() {

@@ -268,3 +268,43 @@ fn two_thousand_channels_are_planned_and_made() {
     assert_eq!(plan.detector_frequency, hz(100_000));
     assert!(r.outputs.iter().all(|f| plan.channel(f).is_ok()));
 }
+
+/// In machine integers a channel is what it is in long ones, and what can't be made is left to those.
+#[test]
+fn the_swift_way_is_the_long_way() {
+    let mut seen = [0; 3];
+    for fraction in [
+        None,
+        Some(Fraction { modulus: Modulus::Fixed(1 << 24), order: 3, start: 1 }),
+        Some(Fraction { modulus: Modulus::Fixed(7), order: 2, start: 0 }),
+        Some(Fraction { modulus: Modulus::Fixed(1 << 40), order: 1, start: 0 }),
+        Some(Fraction { modulus: Modulus::Range(2, 4095), order: 3, start: 0 }),
+    ] {
+        let mut request = band(2_000_000_000, 2_400_000_000, 10_000_000);
+        request.dividers.fraction = fraction;
+        request.dividers.output = vec![rational(3, 2), hz(1), rational(1, 2), hz(4)];
+        request.dividers.fixed_prescaler = 2;
+        for detector in
+            [rational(10_000_000, 7), hz(5_000_000), hz(16_000_000), rational(1 << 50, (1 << 40) + 1)]
+        {
+            let plan = Plan {
+                reference_divider: 1,
+                doubled: false,
+                detector_frequency: detector,
+                dividers: request.dividers.clone(),
+            };
+            let odd =
+                [rational(123_456_789_123, 1000), rational((1 << 60) + 1, 1 << 29), hz(1), hz(9_000_000_000)];
+            for output in request.outputs.iter().chain(&odd) {
+                let swift = plan.make(output).and_then(|made| plan.channel_of(output, &made));
+                seen[usize::from(swift.is_some())] += 1;
+                let long = plan.channel_at_length(output);
+                match swift {
+                    Some(swift) => assert_eq!(Ok(swift), long),
+                    None => seen[2] += usize::from(long.is_ok()),
+                }
+            }
+        }
+    }
+    assert!(seen[0] > 100 && seen[1] > 100 && seen[2] > 10, "{seen:?}");
+}
