@@ -66,16 +66,31 @@ impl Grid {
 
 /// Integral of the power law through `(f0, l0)` and `(f1, l1)` from f0 to f1.
 ///
-/// With `g = f L` it is `ln(f1/f0) (g1 - g0) / ln(g1/g0)`, whose limit at slope -1 is `g0 ln(f1/f0)`.
+/// With `g = f L` it is `ln(f1/f0) (g1 - g0) / ln(g1/g0)`, whose limit at slope -1 is `g0 ln(f1/f0)`. Between near points
+/// it is taken by the series of `ln(b/a) = 2 artanh y`, `y = (b - a) / (b + a)`.
 /// Where a value is zero there is no power law, and the line is straight on linear axes.
 pub fn power_law_segment(f0: f64, l0: f64, f1: f64, l1: f64) -> f64 {
     if l0 <= 0.0 || l1 <= 0.0 {
         return 0.5 * (l0 + l1) * (f1 - f0);
     }
+    let (g0, g1) = (f0 * l0, f1 * l1);
+    let (x, y) = ((f1 - f0) / (f1 + f0), (g1 - g0) / (g1 + g0));
+    if x < NEAR && y.abs() < NEAR {
+        return x * artanh_ratio(x * x) * (g0 + g1) / artanh_ratio(y * y);
+    }
     let width = (f1 / f0).ln();
     let rise = width + (l1 / l0).ln();
     let mean = if rise.abs() < 1e-12 { 1.0 + rise / 2.0 } else { rise.exp_m1() / rise };
     f0 * l0 * width * mean
+}
+
+/// Up to here [`artanh_ratio`] holds to the last bits.
+const NEAR: f64 = 0.06;
+
+/// `artanh(y) / y` of `y^2`.
+fn artanh_ratio(square: f64) -> f64 {
+    const TERMS: [f64; 7] = [1.0, 1.0 / 3.0, 1.0 / 5.0, 1.0 / 7.0, 1.0 / 9.0, 1.0 / 11.0, 1.0 / 13.0];
+    TERMS.iter().rev().fold(0.0, |sum, term| sum * square + term)
 }
 
 /// Integral of L over the grid, each segment a power law. `density`: one value per offset.
@@ -120,25 +135,96 @@ const GAUSS: [(f64, f64); 2] =
     [(0.339_981_043_584_856_3, 0.652_145_154_862_546_1), (0.861_136_311_594_052_6, 0.347_854_845_137_453_85)];
 
 fn delayed_segment([f0, l0, f1, l1]: [f64; 4], delay: f64) -> f64 {
-    let periods = (f1 - f0) * delay;
-    if periods > 1000.0 {
+    if (f1 - f0) * delay > LONG {
         return 2.0 * power_law_segment(f0, l0, f1, l1);
     }
     let slope = (l1 / l0).ln() / (f1 / f0).ln();
     let level = |f: f64| {
         if l0 > 0.0 && l1 > 0.0 { l0 * (f / f0).powf(slope) } else { l0 + (l1 - l0) * (f - f0) / (f1 - f0) }
     };
-    let weighted = |f: f64| 4.0 * (PI * f * delay).sin().powi(2) * level(f);
-    let pieces = (4.0 * periods).ceil().max(1.0);
+    let mut sum = 0.0;
+    at_nodes(f0, f1, delay, |f, weight| sum += weight * 4.0 * (PI * f * delay).sin().powi(2) * level(f));
+    sum
+}
+
+/// Periods of a segment above which the mean of the sine stands for it.
+const LONG: f64 = 1000.0;
+
+/// Calls with every node of a segment and its weight, Hz.
+fn at_nodes(f0: f64, f1: f64, delay: f64, mut node: impl FnMut(f64, f64)) {
+    let pieces = (4.0 * (f1 - f0) * delay).ceil().max(1.0);
     let half = 0.5 * (f1 - f0) / pieces;
-    let piece = |i: usize| {
+    for i in 0..pieces as usize {
         let middle = f0 + half * (2 * i + 1) as f64;
-        GAUSS
-            .iter()
-            .map(|(x, w)| w * (weighted(middle - half * x) + weighted(middle + half * x)))
-            .sum::<f64>()
-    };
-    half * (0..pieces as usize).map(piece).sum::<f64>()
+        for (x, weight) in GAUSS {
+            node(middle - half * x, half * weight);
+            node(middle + half * x, half * weight);
+        }
+    }
+}
+
+/// [`delayed_rms_phase`] over one grid with one delay, for spectrum after spectrum: the sine is taken once.
+///
+/// With `x = ln(f/f0)` a power law is `l0 exp(slope x)`; its series in `slope x`, which is small between near points, makes a
+/// segment a sum over the moments of x, weighted as there.
+#[derive(Clone, Debug)]
+pub struct Delayed {
+    offsets: Vec<f64>,
+    delay: f64,
+    /// Of each segment: its width in x, and the moments over their factorials.
+    segments: Vec<(f64, [f64; MOMENTS])>,
+}
+
+/// Terms of the series.
+const MOMENTS: usize = 10;
+
+/// Largest slope times x for which they are enough, to the last bits.
+const GENTLE: f64 = 0.1;
+
+impl Delayed {
+    /// On these offsets (Hz, ascending), for a delay in s.
+    pub fn new(offsets: &[f64], delay: f64) -> Self {
+        let segment = |pair: &[f64]| {
+            let (f0, f1) = (pair[0], pair[1]);
+            let mut moments = [0.0; MOMENTS];
+            let nodes = |f: f64, weight: f64| {
+                let x = (f / f0).ln();
+                let mut term = weight * 4.0 * (PI * f * delay).sin().powi(2);
+                for (n, moment) in moments.iter_mut().enumerate() {
+                    *moment += term;
+                    term *= x / (n + 1) as f64;
+                }
+            };
+            if (f1 - f0) * delay.abs() <= LONG {
+                at_nodes(f0, f1, delay.abs(), nodes);
+            }
+            ((f1 / f0).ln(), moments)
+        };
+        Self { offsets: offsets.to_vec(), delay, segments: offsets.windows(2).map(segment).collect() }
+    }
+
+    /// Whether it is for these.
+    pub fn is_for(&self, offsets: &[f64], delay: f64) -> bool {
+        self.delay.total_cmp(&delay).is_eq() && self.offsets == offsets
+    }
+
+    /// As [`delayed_rms_phase`].
+    pub fn rms_phase(&self, density: &[f64]) -> f64 {
+        let part = |(segment, (width, moments)): ([f64; 4], &(f64, [f64; MOMENTS]))| {
+            let [f0, l0, f1, l1] = segment;
+            let fall = (l1 / l0).ln();
+            let far = (f1 - f0) * self.delay.abs() > LONG;
+            // Also where a density is zero, of which there is no logarithm.
+            let gentle = fall.abs() <= GENTLE;
+            if far || !gentle {
+                return delayed_segment(segment, self.delay.abs());
+            }
+            let slope = fall / width;
+            l0 * moments.iter().rev().fold(0.0, |sum, moment| sum * slope + moment)
+        };
+        let parts = segments(&self.offsets, density).zip(&self.segments).map(part);
+        (2.0 * parts.sum::<f64>()).sqrt()
+    }
 }
 
 fn segments<'a>(offsets: &'a [f64], density: &'a [f64]) -> impl Iterator<Item = [f64; 4]> + 'a {
@@ -205,6 +291,42 @@ mod tests {
         }
         // Thousands of periods in a segment: the mean.
         close(delayed_rms_phase(&[f0, f1], &[level; 2], 0.1).powi(2), 4.0 * level * (f1 - f0), 1e-4);
+    }
+
+    #[test]
+    fn a_sine_taken_once_serves_every_spectrum() {
+        let grid = Grid::new(1e3, 1e7, Grid::COARSE, &[12_345.0]).expect("a range");
+        let f = grid.offsets();
+        for delay in [1e-9, 30e-6, -30e-6, 0.2] {
+            let delayed = Delayed::new(f, delay);
+            assert!(
+                delayed.is_for(f, delay)
+                    && !delayed.is_for(f, 2.0 * delay)
+                    && !delayed.is_for(&f[1..], delay)
+            );
+            for (slope, floor, step) in
+                [(-4.0, 0.0, 1.0), (-1.0, 1e-12, 1.0), (2.0, 0.0, 1.0), (-2.0, 1e-9, 7.0)]
+            {
+                let level = |f: &f64| {
+                    let high = if *f > 1e5 { step } else { 1.0 };
+                    (1e-6 * (f / 1e3).powf(slope) + floor) * high * if *f > 5e6 { 0.0 } else { 1.0 }
+                };
+                let density: Vec<f64> = f.iter().map(level).collect();
+                close(delayed.rms_phase(&density), delayed_rms_phase(f, &density, delay), 1e-12);
+            }
+        }
+    }
+
+    /// The series and the logarithms meet where one ends.
+    #[test]
+    fn near_points_and_far_ones_are_integrated_alike() {
+        for ratio in [1.0_f64 + 1e-9, 1.01, 1.05, 1.12, 1.13, 1.5] {
+            for slope in [-4.0, -1.0, -0.999, 0.0, 2.0] {
+                let (width, rise): (f64, f64) = (ratio.ln(), slope + 1.0);
+                let exact = if rise.abs() < 1e-9 { width } else { (rise * width).exp_m1() / rise };
+                close(power_law_segment(1.0, 1.0, ratio, ratio.powf(slope)), exact, 1e-11);
+            }
+        }
     }
 
     /// A short delay cancels close-in noise as (2 pi f delay)^2, which tames f^-2 to a constant.
