@@ -51,6 +51,9 @@ impl Levels {
     }
 }
 
+/// Shares that are looked at side by side.
+const LANES: usize = 8;
+
 /// A mask at every offset at which it is judged.
 pub(super) struct Bounds {
     pub offsets: Vec<f64>,
@@ -70,14 +73,23 @@ impl Bounds {
 
     /// The least margin over all offsets.
     pub(super) fn judge(&self, density: &[f64]) -> Judgement {
-        let mut nearest: Option<(f64, usize)> = None;
-        for (at, (density, inverse)) in density.iter().zip(&self.inverse).enumerate() {
-            let share = density * inverse;
-            if share > 0.0 && share.is_finite() && nearest.is_none_or(|(most, _)| share > most) {
-                nearest = Some((share, at));
+        let shares = || density.iter().zip(&self.inverse).map(|(density, inverse)| density * inverse);
+        let sound = |share: f64| if share.is_finite() { share } else { 0.0 };
+        // The most of every eighth share: several at a time, as one running most is not.
+        let mut most = [0.0; LANES];
+        let (lanes, others) = (density.chunks_exact(LANES), self.inverse.chunks_exact(LANES));
+        let rest = lanes.remainder().iter().zip(others.remainder());
+        for (density, inverse) in lanes.zip(others) {
+            for ((most, density), inverse) in most.iter_mut().zip(density).zip(inverse) {
+                let share = sound(density * inverse);
+                *most = if share > *most { share } else { *most };
             }
         }
-        nearest.map_or(Judgement::LOST, |(_, at)| {
+        let rest = rest.map(|(density, inverse)| sound(density * inverse));
+        let most = most.into_iter().chain(rest).fold(0.0, f64::max);
+        #[allow(clippy::float_cmp, reason = "it is one of them")]
+        let nearest = shares().position(|share| share == most).filter(|_| most > 0.0);
+        nearest.map_or(Judgement::LOST, |at| {
             let level = dbc_per_hz(density[at]);
             Judgement::at(self.levels[at] - level, level, self.offsets[at])
         })

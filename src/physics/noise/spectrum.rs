@@ -1,5 +1,7 @@
 //! The spectrum at the output on a grid, its contributors, and what is integrated from it.
 
+use std::f64::consts::PI;
+
 use super::transfer::Transfers;
 use super::{CONTRIBUTORS, Contributor, Node, Scratch};
 use crate::physics::integral::{self, Grid};
@@ -17,12 +19,25 @@ struct Source {
     shape: Vec<f64>,
 }
 
+impl Source {
+    fn add(&self, case: &Case, density: &mut [f64]) {
+        let scale = self.contributor.scale(case, self.node);
+        for (sum, shape) in density.iter_mut().zip(&self.shape) {
+            *sum += scale * shape;
+        }
+    }
+}
+
 /// The contributors of a case, their shapes evaluated once on a grid.
 ///
 /// Holds for every case with the same tables, contributors and plan; gain, current, parts, temperature and
 /// levels may differ.
 pub struct Prepared {
     grid: Grid,
+    /// (2 pi f)^2 of each offset.
+    pub(super) squares: Vec<f64>,
+    /// 1 / f^2.
+    pub(super) inverse: Vec<f64>,
     names: Vec<&'static str>,
     sources: Vec<Source>,
 }
@@ -40,7 +55,9 @@ impl Prepared {
                 Source { contributor, curve, node, shape }
             })
             .collect();
-        Self { names: present.iter().map(|c| c.name()).collect(), sources, grid }
+        let squares = grid.offsets().iter().map(|f| (2.0 * PI * f).powi(2)).collect();
+        let inverse = grid.offsets().iter().map(|f| 1.0 / (f * f)).collect();
+        Self { names: present.iter().map(|c| c.name()).collect(), sources, squares, inverse, grid }
     }
 
     /// Offsets, Hz.
@@ -85,18 +102,21 @@ impl Prepared {
     /// Density at a node on the grid, of all contributors that enter there.
     pub(super) fn density_into(&self, case: &Case, node: Node, density: &mut Vec<f64>) {
         density.clear();
-        density.resize(self.offsets().len(), 0.0);
-        self.add_density(case, node, density);
+        let mut here = self.sources.iter().filter(|source| source.node == node);
+        match here.next() {
+            Some(source) => {
+                let scale = source.contributor.scale(case, node);
+                density.extend(source.shape.iter().map(|shape| scale * shape));
+            }
+            None => density.resize(self.offsets().len(), 0.0),
+        }
+        here.for_each(|source| source.add(case, density));
     }
 
     /// Adds that density.
     pub(super) fn add_density(&self, case: &Case, node: Node, density: &mut [f64]) {
-        for source in self.sources.iter().filter(|source| source.node == node) {
-            let scale = source.contributor.scale(case, node);
-            for (sum, shape) in density.iter_mut().zip(&source.shape) {
-                *sum += scale * shape;
-            }
-        }
+        let here = self.sources.iter().filter(|source| source.node == node);
+        here.for_each(|source| source.add(case, density));
     }
 
     /// Density at a node where it is the same at all offsets, as a resistor's.

@@ -74,7 +74,6 @@ impl Prepared {
             self.sweep_active(case, scratch, total);
             return;
         }
-        let offsets = self.offsets();
         self.density_into(case, Node::Detector, &mut scratch.detector);
         self.density_into(case, Node::Oscillator, &mut scratch.oscillator);
         self.density_into(case, Node::Supply, &mut scratch.supply);
@@ -83,17 +82,16 @@ impl Prepared {
         let Constants { gain, zero, tau, divided, closed, pushing, tuning, r2, r3, r4 } =
             self.constants(case);
         let sources = scratch.detector.iter().zip(&scratch.oscillator).zip(&scratch.supply);
-        for ((f, sum), ((detector, oscillator), supply)) in offsets.iter().zip(&mut *total).zip(sources) {
-            let w = 2.0 * PI * f;
-            let y = w * w;
+        let offsets = self.squares.iter().zip(&self.inverse);
+        for (((y, over), sum), ((detector, oscillator), supply)) in offsets.zip(&mut *total).zip(sources) {
             let (re, im) = (whole[0] - whole[2] * y, whole[1] - whole[3] * y);
             let (p_re, p_im) = (-y * (re - y * im * tau), -y * (im + re * tau));
             let (q_re, q_im) = (p_re + gain, p_im + gain * zero);
             let p = p_re * p_re + y * p_im * p_im;
             let q = q_re * q_re + y * q_im * q_im;
-            let resistors = r2 + r3 * square(third, y) + r4 * square(fourth, y);
+            let resistors = r2 + r3 * square(third, *y) + r4 * square(fourth, *y);
             let through = detector * closed * (1.0 + y * zero * zero)
-                + (oscillator + supply * pushing / (f * f)) * p
+                + (oscillator + supply * pushing * over) * p
                 + resistors * tuning * y;
             *sum = through * divided / q;
         }
@@ -167,11 +165,10 @@ impl Prepared {
         let loops = scratch.detector.iter().zip(&scratch.oscillator).zip(&scratch.supply);
         let amplifier = scratch.voltage.iter().zip(&scratch.current);
         let sources = loops.zip(amplifier);
-        for ((f, sum), (((detector, oscillator), supply), (voltage, current))) in
-            self.offsets().iter().zip(&mut *total).zip(sources)
+        let offsets = self.squares.iter().zip(&self.inverse);
+        for (((y, over), sum), (((detector, oscillator), supply), (voltage, current))) in
+            offsets.zip(&mut *total).zip(sources)
         {
-            let w = 2.0 * PI * f;
-            let y = w * w;
             let [a0, a1, a2, a3, a4] = whole;
             let (re, im) = (a0 - (a2 - a4 * y) * y, a1 - a3 * y);
             let (p_re, p_im) = (-y * (re - y * im * tau), -y * (im + re * tau));
@@ -180,13 +177,12 @@ impl Prepared {
             let q = q_re * q_re + y * q_im * q_im;
             let lead = 1.0 + y * zero * zero;
             let filter = r2
-                + r3 * square_of(third, y)
-                + r4 * square_of(fourth, y)
-                + voltage * square_of(inputs, y)
+                + r3 * square_of(third, *y)
+                + r4 * square_of(fourth, *y)
+                + voltage * square_of(inputs, *y)
                 + current * lead / y;
-            let through = detector * closed * lead
-                + (oscillator + supply * pushing / (f * f)) * p
-                + filter * tuning * y;
+            let through =
+                detector * closed * lead + (oscillator + supply * pushing * over) * p + filter * tuning * y;
             *sum = through * divided / q;
         }
         self.add_density(case, Node::Output, total);
