@@ -9,7 +9,7 @@ use crate::physics::board::{self, Board, Shelf};
 use crate::physics::optimum::{Candidate, Optimum};
 use crate::physics::part::Topology;
 use crate::physics::series::Series;
-use crate::physics::synthesis::{self, Goal};
+use crate::physics::synthesis::{Designer, Goal};
 use crate::units::Tolerance;
 
 /// A filter, with the pump current that goes with it.
@@ -164,16 +164,17 @@ fn synthesised(given: &Given, topology: Topology, point: &Point<'_>, faults: &mu
         let filter = filter.clone();
         let because = match pump::wanted(given, point.synthesizer, faults)? {
             Current::Given(_) => "as asked".to_owned(),
-            Current::Auto => pump::choose(given, &goal, point, faults)?.1,
+            Current::Auto => pump::choose(given, &goal, &Designer::new(&goal), point, faults)?.1,
         };
         optimum = Some(found);
         (step.current, because, filter)
     } else {
+        let designer = Designer::new(&goal);
         let (current, because) = match pump::wanted(given, point.synthesizer, faults)? {
             Current::Given(current) => (current, "as asked".to_owned()),
-            Current::Auto => pump::choose(given, &goal, point, faults)?,
+            Current::Auto => pump::choose(given, &goal, &designer, point, faults)?,
         };
-        match synthesis::design(&goal, current) {
+        match designer.design(current) {
             Ok(ideal) => (current, because, ideal),
             Err(why) => {
                 faults.place(given.fields.place("bandwidth"), "filter", why.to_string());

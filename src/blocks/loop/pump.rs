@@ -3,10 +3,27 @@
 use super::build::Point;
 use super::{Diagnostic, Digits, Faults, Given, Unit, first_of, print};
 use crate::blocks::synthesizer::Synthesizer;
-use crate::physics::synthesis::{self, Goal};
+use crate::physics::synthesis::{Designer, Goal, SynthesisError};
 
-/// What is said of a step whose filter feels the spread of the tuning port.
-const SMALL_LAST: &str = "makes the last capacitor smaller than three times the tuning port's";
+/// Why a step can't be used.
+enum WhyNot {
+    Room,
+    Parts(SynthesisError),
+    /// Its filter feels the spread of the tuning port.
+    SmallLast,
+}
+
+impl std::fmt::Display for WhyNot {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Room => write!(f, "leaves no room to hold the bandwidth over the band"),
+            Self::Parts(why) => write!(f, "can't be built ({why})"),
+            Self::SmallLast => {
+                write!(f, "makes the last capacitor smaller than three times the tuning port's")
+            }
+        }
+    }
+}
 
 pub(super) enum Current {
     Given(f64),
@@ -58,6 +75,7 @@ pub(super) fn held(goal: &Goal, point: &Point<'_>) -> Vec<f64> {
 pub(super) fn choose(
     given: &Given,
     goal: &Goal,
+    designer: &Designer<'_>,
     point: &Point<'_>,
     faults: &mut Faults,
 ) -> Option<(f64, String)> {
@@ -66,16 +84,13 @@ pub(super) fn choose(
     let room = room(goal, point);
     let usable = |current: f64| {
         if !room(current) {
-            return Err("leaves no room to hold the bandwidth over the band".to_owned());
+            return Err(WhyNot::Room);
         }
-        let filter = synthesis::design(goal, current).map_err(|why| format!("can't be built ({why})"))?;
-        if filter.last_capacitor() < 3.0 * goal.input_capacitance {
-            return Err(SMALL_LAST.to_owned());
-        }
-        Ok(())
+        let filter = designer.design(current).map_err(WhyNot::Parts)?;
+        if filter.last_capacitor() < 3.0 * goal.input_capacitance { Err(WhyNot::SmallLast) } else { Ok(()) }
     };
     // Why a step can't be used, largest step first.
-    let mut why_not: Vec<String> = Vec::new();
+    let mut why_not: Vec<WhyNot> = Vec::new();
     for &current in currents.iter().rev() {
         match usable(current) {
             Ok(()) => {
@@ -102,7 +117,7 @@ pub(super) fn choose(
         )
     };
     let place = first_of(&given.fields, &["pump_current", "bandwidth"]);
-    let hint = if largest == SMALL_LAST {
+    let hint = if matches!(largest, WhyNot::SmallLast) {
         "a `pump_current` that is asked for may leave the last capacitor smaller than three times the tuning port's"
     } else {
         "another `bandwidth`, `phase_margin` or `max_capacitance` may do"

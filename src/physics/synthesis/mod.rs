@@ -67,47 +67,70 @@ struct Shape {
     a0: f64,
 }
 
-/// The parts of a filter for a pump current in A.
-///
-/// Where a degree of freedom is left, the last capacitor is as large as it can be: the least resistor noise, and the
-/// tuning port matters least. The capacitance of the tuning port is already taken off it.
+/// The parts of a filter for a pump current in A, as [`Designer::design`].
 ///
 /// # Errors
-/// [`SynthesisError`] where the goal is no goal, out of reach, or leads to parts that cannot be had.
+/// As there.
 pub fn design(goal: &Goal, current: f64) -> Result<Filter, SynthesisError> {
-    let times = time_constants(goal)?;
-    if !(current.is_finite() && current > 0.0) {
-        return Err(SynthesisError::Goal("the pump current must be above zero"));
+    Designer::new(goal).design(current)
+}
+
+/// A goal with its time constants, which are the same for every pump current.
+#[derive(Clone, Debug)]
+pub struct Designer<'g> {
+    goal: &'g Goal,
+    times: Result<TimeConstants, SynthesisError>,
+}
+
+impl<'g> Designer<'g> {
+    /// For a goal.
+    pub fn new(goal: &'g Goal) -> Self {
+        Self { goal, times: time_constants(goal) }
     }
-    if !(goal.slope.is_finite() && goal.slope > 0.0) {
-        return Err(SynthesisError::Goal("the oscillator's gain must not be zero"));
-    }
-    let w = 2.0 * PI * goal.bandwidth;
-    let unit = |t: f64| 1.0_f64.hypot(w * t);
-    let fixed: f64 = goal.fixed_lags().iter().map(|lag| 1.0_f64.hypot(*lag)).product();
-    let poles = unit(times.t1) * unit(times.t3) * unit(times.t4) * fixed;
-    let shape = Shape { times, a0: current * goal.slope / (w * w) * unit(times.t2) / poles };
-    let mut filter = match goal.topology {
-        Topology::Passive(_) => passive::parts(goal.topology, shape)?,
-        Topology::Active(_) => active::parts(goal.topology, shape)?,
-    };
-    check(&filter)?;
-    let last = filter.post.last_mut().map_or(&mut filter.c1, |(_, c)| c);
-    if *last <= goal.input_capacitance {
-        return Err(SynthesisError::LastCapacitor { total: *last, port: goal.input_capacitance });
-    }
-    *last -= goal.input_capacitance;
-    let names = filter.part_names();
-    let capacitors = names.into_iter().filter(|name| name.starts_with('C'));
-    let largest = capacitors
-        .filter_map(|name| Some((name, filter.get(name)?)))
-        .max_by(|a, b| a.1.total_cmp(&b.1))
-        .filter(|(_, farads)| *farads > goal.max_capacitance);
-    match largest {
-        Some((part, needed)) => {
-            Err(SynthesisError::Capacitance { part, needed, allowed: goal.max_capacitance })
+
+    /// The parts of a filter for a pump current in A.
+    ///
+    /// Where a degree of freedom is left, the last capacitor is as large as it can be: the least resistor noise, and the
+    /// tuning port matters least. The capacitance of the tuning port is already taken off it.
+    ///
+    /// # Errors
+    /// [`SynthesisError`] where the goal is no goal, out of reach, or leads to parts that cannot be had.
+    pub fn design(&self, current: f64) -> Result<Filter, SynthesisError> {
+        let goal = self.goal;
+        let times = self.times?;
+        if !(current.is_finite() && current > 0.0) {
+            return Err(SynthesisError::Goal("the pump current must be above zero"));
         }
-        None => Ok(filter),
+        if !(goal.slope.is_finite() && goal.slope > 0.0) {
+            return Err(SynthesisError::Goal("the oscillator's gain must not be zero"));
+        }
+        let w = 2.0 * PI * goal.bandwidth;
+        let unit = |t: f64| 1.0_f64.hypot(w * t);
+        let fixed: f64 = goal.fixed_lags().iter().map(|lag| 1.0_f64.hypot(*lag)).product();
+        let poles = unit(times.t1) * unit(times.t3) * unit(times.t4) * fixed;
+        let shape = Shape { times, a0: current * goal.slope / (w * w) * unit(times.t2) / poles };
+        let mut filter = match goal.topology {
+            Topology::Passive(_) => passive::parts(goal.topology, shape)?,
+            Topology::Active(_) => active::parts(goal.topology, shape)?,
+        };
+        check(&filter)?;
+        let last = filter.post.last_mut().map_or(&mut filter.c1, |(_, c)| c);
+        if *last <= goal.input_capacitance {
+            return Err(SynthesisError::LastCapacitor { total: *last, port: goal.input_capacitance });
+        }
+        *last -= goal.input_capacitance;
+        let names = filter.part_names();
+        let capacitors = names.into_iter().filter(|name| name.starts_with('C'));
+        let largest = capacitors
+            .filter_map(|name| Some((name, filter.get(name)?)))
+            .max_by(|a, b| a.1.total_cmp(&b.1))
+            .filter(|(_, farads)| *farads > goal.max_capacitance);
+        match largest {
+            Some((part, needed)) => {
+                Err(SynthesisError::Capacitance { part, needed, allowed: goal.max_capacitance })
+            }
+            None => Ok(filter),
+        }
     }
 }
 
