@@ -331,9 +331,9 @@ fn document(
         keep: Keep::default(),
     };
     let Kept { shown, tables, .. } = kept;
-    shown.retain(|name, _| done.solved.contains_key(name));
+    shown.retain(|name, _| done.solved.contains_key(name.as_str()));
     let block_input = |raw: &RawBlock| {
-        let (solution, stored) = (done.solved.get(&raw.name)?, done.store.block(&raw.name)?);
+        let (solution, stored) = (done.solved.get(raw.name.as_str())?, done.store.block(&raw.name)?);
         block_input(solution, stored, edition, &inputs, shown)
     };
     let input = document::Input {

@@ -1,5 +1,8 @@
 //! Trials: a loop solved again with changes, and judged, without a trace in the results.
 
+use std::collections::BTreeSet;
+
+use super::asked::{Asked, Outcome};
 use super::inputs::Solutions;
 use super::prelude::*;
 use super::requirements;
@@ -27,20 +30,8 @@ pub struct Change {
     pub fields: Vec<(&'static str, Item)>,
     /// Shifts of noise levels.
     pub levels: Levels,
-    /// What trials by the thousand are spared.
-    pub spared: Spared,
-}
-
-/// What the noise of a trial is spared.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub enum Spared {
-    /// Nothing.
-    #[default]
-    Nothing,
-    /// The fine grid.
-    Fineness,
-    /// The fine grid, and the contributors one by one.
-    Shares,
+    /// Whether noise is found on the coarse grid, as trials by the thousand do.
+    pub coarse: bool,
 }
 
 impl Change {
@@ -64,6 +55,19 @@ impl Change {
     }
 }
 
+/// What verdicts rest on, so that a trial need not find more.
+#[derive(Clone, Debug, Default)]
+pub struct Looked {
+    /// Blocks that are solved again.
+    pub blocks: BTreeSet<String>,
+    /// Metrics: the block, and the first name below it.
+    pub metrics: BTreeSet<(String, String)>,
+    /// Those of the blocks in which a name stands for something else then.
+    pub moved: BTreeSet<String>,
+    /// Requirements whose limits change with the trial.
+    pub unsteady: BTreeSet<String>,
+}
+
 /// The trial that a block is solved in.
 #[derive(Clone, Copy)]
 pub struct Trial<'a> {
@@ -71,6 +75,8 @@ pub struct Trial<'a> {
     pub change: &'a Change,
     /// The blocks as they are without it.
     pub base: &'a Solutions,
+    /// All that is looked at, where the trial is only judged.
+    pub looked: Option<&'a Looked>,
 }
 
 /// Solves blocks of a note again.
@@ -79,7 +85,9 @@ pub trait Again: Sync {
     fn family(&self, of: &str) -> Vec<String>;
     /// All requirements blocks, their names looked up as far as they are known.
     fn requirements(&self, inputs: &Inputs<'_>) -> Vec<Given>;
-    /// The note's blocks with the change, those of the family solved again.
+    /// What the verdicts of these requirements on a family rest on.
+    fn looked(&self, requirements: &[Given], of: &str, family: &[String], inputs: &Inputs<'_>) -> Looked;
+    /// The note's blocks with the change, those of the family solved again: all, or what `looked` names.
     ///
     /// # Errors
     /// The faults of the first block that can't be solved so.
@@ -87,6 +95,7 @@ pub trait Again: Sync {
         &self,
         change: &Change,
         family: &[String],
+        looked: Option<&Looked>,
         inputs: &Inputs<'_>,
     ) -> Result<Solutions, Vec<Diagnostic>>;
 }
@@ -99,6 +108,8 @@ pub struct Bench<'a> {
     pub of: String,
     family: Vec<String>,
     requirements: Vec<Given>,
+    looked: Looked,
+    asked: Vec<Asked>,
 }
 
 impl<'a> Bench<'a> {
@@ -108,7 +119,17 @@ impl<'a> Bench<'a> {
         let mut family = again.family(of);
         family.extend(also.iter().cloned());
         let requirements = again.requirements(inputs);
-        Some(Self { inputs: *inputs, again, of: of.to_owned(), family, requirements })
+        let looked = again.looked(&requirements, of, &family, inputs);
+        let mut asked = Vec::new();
+        for given in &requirements {
+            for (key, one) in &given.fields.entries {
+                let path = one.group().and_then(|one| MetricPath::parse(one.text("metric")?));
+                if path.is_some_and(|path| family.contains(&path.block)) {
+                    asked.push(Asked::new(given, (key, one), !looked.unsteady.contains(&key.name), inputs));
+                }
+            }
+        }
+        Some(Self { inputs: *inputs, again, of: of.to_owned(), family, requirements, looked, asked })
     }
 
     /// Whether a block is solved again.
@@ -131,7 +152,11 @@ impl<'a> Bench<'a> {
     /// # Errors
     /// The first fault that keeps the loop from being solved so, as a sentence.
     pub fn solve(&self, change: &Change) -> Result<Solutions, String> {
-        self.again.solve(change, &self.family, &self.inputs).map_err(|faults| {
+        self.solve_for(change, None)
+    }
+
+    fn solve_for(&self, change: &Change, looked: Option<&Looked>) -> Result<Solutions, String> {
+        self.again.solve(change, &self.family, looked, &self.inputs).map_err(|faults| {
             let message = faults.into_iter().next().map_or_else(|| "no solution".to_owned(), |f| f.message);
             // The particulars differ from trial to trial.
             message.split(": ").next().unwrap_or_default().to_owned()
@@ -139,22 +164,18 @@ impl<'a> Bench<'a> {
     }
 
     /// The change for trials by the thousand, of which nothing is seen but verdicts.
-    pub fn spare(&self, change: Change) -> Change {
-        let asks = |given: &Given| {
-            given.fields.entries.iter().filter_map(|(_, one)| one.group()?.text("metric")).any(|metric| {
-                MetricPath::parse(metric).is_some_and(|path| path.names.iter().any(|name| name == "share"))
-            })
-        };
-        let shares = self.requirements.iter().any(asks);
-        Change { spared: if shares { Spared::Fineness } else { Spared::Shares }, ..change }
+    pub fn spare(change: Change) -> Change {
+        Change { coarse: true, ..change }
     }
 
-    /// Verdicts, as nominal, of the requirements on the family.
+    /// How the requirements on the family come out, as nominal.
     ///
     /// # Errors
     /// As [`Bench::solve`].
-    pub fn judge(&self, change: &Change) -> Result<Vec<Verdict>, String> {
-        Ok(self.verdicts(&self.solve(change)?))
+    pub fn judge(&self, change: &Change) -> Result<Vec<Outcome>, String> {
+        let solved = self.solve_for(change, Some(&self.looked))?;
+        let inputs = Inputs { solved: &solved, again: None, ..self.inputs };
+        Ok(self.asked.iter().filter_map(|asked| asked.judge(&inputs)).collect())
     }
 
     /// Verdicts, as nominal, on blocks solved with a change.

@@ -176,7 +176,8 @@ fn columns(given: &Given, inputs: &Inputs<'_>, bench: &Bench<'_>, faults: &mut F
         }
     }
     if !given.fields.written("judge_by") {
-        for verdict in bench.judge(&Change::of(&bench.of)).unwrap_or_default() {
+        let designed = bench.solve(&Change::of(&bench.of)).map(|solved| bench.verdicts(&solved));
+        for verdict in designed.unwrap_or_default() {
             let number = verdict
                 .metric
                 .filter(|metric| MetricPath::parse(metric).is_some_and(|path| inputs.metric(&path).is_ok()));

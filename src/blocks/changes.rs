@@ -129,7 +129,9 @@ impl Kind for ChangesKind {
 fn store(inputs: &Inputs<'_>) -> Store {
     let mut store = Store::default();
     for (name, kind) in &inputs.catalog.blocks {
-        let Some(solution) = inputs.solved.get(name).filter(|_| *kind != "changes") else { continue };
+        let Some(solution) = inputs.solved.get(name.as_str()).filter(|_| *kind != "changes") else {
+            continue;
+        };
         let solved = &solution.solved;
         store.blocks.push(BlockResult {
             name: name.clone(),

@@ -6,6 +6,7 @@ use crate::exhibit::{Axis, Cell, Column, Curve, Drawing, Figure, Panel, Plot, Ro
 use crate::physics::event::Question;
 use crate::physics::event::injected::{Band, Length, injected};
 use crate::physics::noise::dbc_per_hz;
+use crate::physics::sampled::Sampled;
 use crate::results::Second;
 
 /// Periodograms that are averaged, with half of each in the next.
@@ -36,7 +37,7 @@ pub(super) const METRIC: MetricDoc = MetricDoc {
 
 /// Runs a loop with its noise.
 pub(super) fn run(solved: &SolvedLoop) -> InTime {
-    if !solved.sampled.is_stable() {
+    if !solved.sampled().is_some_and(Sampled::is_stable) {
         return Err("the sampled loop is not stable".to_owned());
     }
     let mut case = solved.case.clone();

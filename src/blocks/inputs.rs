@@ -4,7 +4,7 @@ use std::any::Any;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use super::again::{Again, Levels, Spared, Trial};
+use super::again::{Again, Levels, Trial};
 use super::keep::Keep;
 use super::prelude::*;
 use super::{SolvedLoop, phase_noise::SolvedNoise, values::Values};
@@ -68,13 +68,13 @@ impl Catalog {
 #[derive(Clone)]
 pub struct Solution {
     /// As given.
-    pub given: Given,
+    pub given: Arc<Given>,
     /// What came out.
     pub solved: Arc<Solved>,
 }
 
 /// Solved blocks by name.
-pub type Solutions = BTreeMap<String, Arc<Solution>>;
+pub type Solutions = BTreeMap<Arc<str>, Arc<Solution>>;
 
 /// Everything a block may look at while it is solved.
 #[derive(Clone, Copy)]
@@ -105,14 +105,30 @@ impl Inputs<'_> {
         self.solved.get(name)?.solved.model.downcast_ref()
     }
 
+    /// The same, to be kept.
+    pub fn shared<M: Any + Send + Sync>(&self, name: &str) -> Option<Arc<M>> {
+        Arc::clone(&self.solved.get(name)?.solved.model).downcast().ok()
+    }
+
     /// Whether this is a trial: nothing is shown of it, so that second routes and curves can be spared.
     pub fn is_trial(&self) -> bool {
         self.trial.is_some()
     }
 
-    /// What the noise of this trial is spared.
-    pub fn spared(&self) -> Spared {
-        self.trial.map_or(Spared::Nothing, |trial| trial.change.spared)
+    /// Whether this is a trial that is only judged.
+    pub fn is_only_judged(&self) -> bool {
+        self.trial.is_some_and(|trial| trial.looked.is_some())
+    }
+
+    /// Whether anything looks at that metric of a block (the first name below it): in trials that are only judged, few.
+    pub fn looks_at(&self, block: &str, metric: &str) -> bool {
+        let looked = self.trial.and_then(|trial| trial.looked);
+        looked.is_none_or(|looked| looked.metrics.iter().any(|(of, name)| of == block && name == metric))
+    }
+
+    /// Whether this is a trial that finds noise on the coarse grid.
+    pub fn is_coarse(&self) -> bool {
+        self.trial.is_some_and(|trial| trial.change.coarse)
     }
 
     /// What this block left before the trial, where the trial changes none but these of its fields.
@@ -193,7 +209,7 @@ impl Inputs<'_> {
             let known = values.flat_map(|values| values.0.keys().map(String::as_str));
             return Err(LookupFault::no_value(&path.block, known, names));
         }
-        match self.solved.get(&path.block) {
+        match self.solved.get(path.block.as_str()) {
             Some(solution) => {
                 let solved = &solution.solved;
                 let roots = [Some(&solved.metrics), solved.fields.as_ref(), Some(&solved.beside)];

@@ -17,6 +17,7 @@ use crate::units::Unit;
 mod again;
 mod alternatives;
 mod amplifier;
+mod asked;
 mod band;
 mod changes;
 mod choice;
@@ -32,6 +33,7 @@ mod r#loop;
 mod measurement;
 mod noise_figures;
 mod noise_spec;
+mod noise_trials;
 mod open_items;
 mod oscillator;
 mod parts_list;
@@ -58,7 +60,9 @@ mod synthesizer;
 mod tolerance;
 mod values;
 
-pub use again::{Again, Change, Trial};
+pub use again::{Again, Change, Looked, Trial};
+#[cfg(test)]
+pub(crate) use again::{Bench, Levels};
 pub use changes::Changes;
 pub use fields::{COMMON, FACTS};
 pub use inputs::{Catalog, Given, Inputs, Needed, Solution, Solutions};
@@ -67,7 +71,7 @@ pub use r#loop::{AtChannel, ChannelError, SolvedLoop};
 pub use open_items::OpenItems;
 pub(crate) use remedies::{Before as RemediesBefore, find as find_remedies};
 pub use repeat::FAMILY;
-pub use requirements::names as requirement_names;
+pub use requirements::{limit_names, names as requirement_names};
 pub use settling::{Hop, Path, SolvedSettling, Window};
 pub use support::{block_references, facts_group, files_used, prose_fields};
 
@@ -233,12 +237,17 @@ pub struct Solved {
 impl Solved {
     /// Nothing but what later blocks build on.
     pub fn new<M: Any + Send + Sync>(model: M) -> Self {
+        Self::of(Arc::new(model))
+    }
+
+    /// The same of a model that is shared.
+    pub fn of(model: Arc<dyn Any + Send + Sync>) -> Self {
         Self {
             metrics: Group::new(),
             functions: Vec::new(),
             beside: Group::new(),
             fields: None,
-            model: Arc::new(model),
+            model,
             verdicts: Vec::new(),
             warnings: Vec::new(),
             equations: &[],

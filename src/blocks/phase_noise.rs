@@ -2,17 +2,15 @@
 
 use std::sync::{Arc, OnceLock};
 
-use super::again::{Levels, Spared};
 use super::fields::{COMMON, optional};
 use super::in_time::{self, InTime};
-use super::r#loop::{BESIDE_THE_PLAN, SolvedLoop};
+use super::r#loop::SolvedLoop;
+use super::noise_trials::{Kept, delayed, judged};
 use super::prelude::*;
 use super::spurs::{Line, SolvedSpurs};
-use super::support::{model_of, needs_of};
+use super::support::{needs_of, shared_of};
 use super::{Equation, noise_figures, requirements::masks_for};
-use crate::physics::integral::Grid;
-use crate::physics::noise::{CONTRIBUTORS, Ladder, Prepared, Spectrum, dbc_per_hz, density_at, table_points};
-use crate::physics::part::Case;
+use crate::physics::noise::{CONTRIBUTORS, Ladder, Spectrum, dbc_per_hz, density_at, table_points};
 use crate::physics::{derived, twice};
 use crate::results::{MetricFunction, Second};
 
@@ -33,13 +31,13 @@ pub struct SolvedNoise {
     /// Offsets asked for, Hz.
     pub spots: Vec<f64>,
     /// Discrete lines asked for.
-    pub lines: Vec<Line>,
+    pub lines: Arc<Vec<Line>>,
     /// The same noise in the time domain, where that is wanted.
     pub in_time: Option<InTime>,
-    /// Shapes on the coarse grid, for trials of this loop.
-    coarse: Arc<OnceLock<Prepared>>,
-    /// What this trial is spared.
-    spared: Spared,
+    /// What trials of this loop have in common, on the fine grid and on the coarse one.
+    pub(super) grids: Arc<[OnceLock<Kept>; 2]>,
+    /// Whether this is a trial that is only judged: levels on the grid are then read off it.
+    on_grid: bool,
 }
 
 static FIELDS: &[Field] = &[
@@ -198,7 +196,7 @@ impl SolvedNoise {
 
     /// The total at an offset, dBc/Hz; exact, not read off the curve. `None` where nothing contributes.
     pub fn total_at(&self, offset: f64) -> Option<f64> {
-        if self.spared != Spared::Nothing
+        if self.on_grid
             && let Ok(index) = self.offsets().binary_search_by(|f| f.total_cmp(&offset))
         {
             return Some(dbc_per_hz(self.spectrum.total[index])).filter(|level| level.is_finite());
@@ -232,7 +230,7 @@ impl Kind for PhaseNoiseKind {
     fn solve(&self, given: &Given, inputs: &Inputs<'_>) -> Answer {
         let mut faults = Faults::new(given);
         let fields = &given.fields;
-        let solved = model_of::<SolvedLoop>(given, inputs, "loop", &mut faults).cloned().map(Arc::new);
+        let solved = shared_of::<SolvedLoop>(given, inputs, "loop", &mut faults);
         let of = inputs.of(given, "loop").unwrap_or_default().to_owned();
         for name in ["delay", "sampled_signal", "aperture_jitter"] {
             positive_in(fields, name, &mut faults);
@@ -253,20 +251,21 @@ impl Kind for PhaseNoiseKind {
         faults.done()?;
         let solved = solved.ok_or_else(Vec::new)?;
         let range = over.unwrap_or_else(|| solved.figure_range());
-        let spared = inputs.spared();
-        let spectrum = match spared {
-            Spared::Nothing => Spectrum::new(&solved.case, &Ladder::new(&solved.case), range, &spots),
-            _ => coarse(given, &of, &solved.case, range, inputs),
+        let on_grid = inputs.is_only_judged();
+        let spectrum = if on_grid {
+            judged(given, &of, &solved.case, (range, &spots), inputs)
+        } else {
+            Spectrum::new(&solved.case, &Ladder::new(&solved.case), range, &spots)
         };
-        let (spectrum, coarse) = (Arc::new(spectrum.ok_or_else(Vec::new)?), Arc::default());
+        let (spectrum, grids) = (Arc::new(spectrum.ok_or_else(Vec::new)?), Arc::default());
         let in_time = (inputs.thorough && !inputs.is_trial()).then(|| in_time::run(&solved));
-        let noise = SolvedNoise { of, solved, spectrum, over, spots, lines, in_time, coarse, spared };
-        let mut metrics = metrics(&noise, given, &mut faults);
+        let noise = SolvedNoise { of, solved, spectrum, over, spots, lines, in_time, grids, on_grid };
+        let mut metrics = metrics(&noise, given, inputs, &mut faults);
         if let Some(found) = &noise.in_time {
             metrics.put("in_time", Node::Group(in_time::metrics(found)));
         }
-        let mut answer = Solved::new(noise.clone()).with_metrics(metrics);
-        let at = noise;
+        let at = Arc::new(noise);
+        let mut answer = Solved::of(Arc::clone(&at) as Arc<_>).with_metrics(metrics);
         answer.functions.push(("at".to_owned(), MetricFunction(Arc::new(move |text| level_at(&at, text)))));
         answer.warnings = faults.warnings;
         answer.equations = EQUATIONS;
@@ -283,43 +282,15 @@ impl Kind for PhaseNoiseKind {
     }
 }
 
-/// The spectrum of a trial on the coarse grid: with the shapes that were read before where the trial leaves them alone.
-fn coarse(given: &Given, of: &str, case: &Case, range: (f64, f64), inputs: &Inputs<'_>) -> Option<Spectrum> {
-    let prepared = |case| {
-        let grid = Grid::new(range.0, range.1, Grid::COARSE, &table_points(case))?;
-        Some(Prepared::new(case, grid))
-    };
-    let read = |prepared: &Prepared| match inputs.spared() {
-        Spared::Shares => Spectrum::total_only(case, prepared),
-        _ => prepared.spectrum(case, &Ladder::new(case)),
-    };
-    let shapes_hold =
-        inputs.kept::<SolvedLoop>(of, &BESIDE_THE_PLAN).is_some() && inputs.levels(of) == Levels::default();
-    let before = inputs.trial.filter(|_| shapes_hold).and_then(|trial| trial.base.get(&given.name));
-    if let Some(before) = before.and_then(|before| before.solved.model.downcast_ref::<SolvedNoise>()) {
-        let kept = match before.coarse.get() {
-            Some(kept) => kept,
-            None => {
-                let prepared = prepared(&before.solved.case)?;
-                before.coarse.get_or_init(|| prepared)
-            }
-        };
-        if kept.covers(range) {
-            return Some(read(kept));
-        }
-    }
-    Some(read(&prepared(case)?))
-}
-
 /// The discrete lines that the block asks for; they have to be of its own loop.
-fn lines(given: &Given, of: &str, inputs: &Inputs<'_>, faults: &mut Faults) -> Vec<Line> {
-    let Some(name) = given.fields.block("spurs") else { return Vec::new() };
-    let Some(spurs) = inputs.model::<SolvedSpurs>(name) else { return Vec::new() };
+fn lines(given: &Given, of: &str, inputs: &Inputs<'_>, faults: &mut Faults) -> Arc<Vec<Line>> {
+    let Some(name) = given.fields.block("spurs") else { return Arc::default() };
+    let Some(spurs) = inputs.model::<SolvedSpurs>(name) else { return Arc::default() };
     if spurs.of != of {
         let text = format!("`{name}` holds the lines of loop `{}`, this noise is of `{of}`", spurs.of);
         faults.place(given.fields.place("spurs"), "spurs-of", text);
     }
-    spurs.lines.clone()
+    Arc::clone(&spurs.lines)
 }
 
 fn level_at(noise: &SolvedNoise, text: &str) -> Result<Metric, String> {
@@ -334,15 +305,29 @@ fn level_at(noise: &SolvedNoise, text: &str) -> Result<Metric, String> {
     })
 }
 
+/// Metrics that are made of the rms phase.
+const OF_PHASE: [&str; 8] = [
+    "jitter",
+    "rms_phase",
+    "rms_phase_degrees",
+    "integrated",
+    "evm",
+    "jitter_with_spurs",
+    "sampling_snr",
+    "total_snr",
+];
+
 const NO_RANGE: &str = "no integration limits (`over`)";
 
-fn metrics(noise: &SolvedNoise, given: &Given, faults: &mut Faults) -> Group {
+/// All metrics; of a trial that is only judged, those that take long where they are looked at.
+fn metrics(noise: &SolvedNoise, given: &Given, inputs: &Inputs<'_>, faults: &mut Faults) -> Group {
+    let wants = |metric: &str| inputs.looks_at(&given.name, metric);
     let fields = &given.fields;
     let spectrum = &noise.spectrum;
     let case = &noise.solved.case;
     let output = case.oscillator.frequency / case.output_divider;
     let mut metrics = Group::new();
-    let phase = noise.over.map(|_| spectrum.rms_phase());
+    let phase = noise.over.filter(|_| OF_PHASE.into_iter().any(&wants)).map(|_| spectrum.rms_phase());
     let mut put = |name: &str, value: Option<f64>, unit: Unit| {
         let metric = value.map_or_else(|| Metric::none(unit, NO_RANGE), |value| Metric::real(value, unit));
         metrics.metric(name, metric);
@@ -351,7 +336,9 @@ fn metrics(noise: &SolvedNoise, given: &Given, faults: &mut Faults) -> Group {
     put("rms_phase", phase, Unit::Radian);
     put("rms_phase_degrees", phase.map(derived::degrees), Unit::Degree);
     put("integrated", phase.map(derived::integrated_dbc), Unit::DecibelCarrier);
-    put("residual_fm", noise.over.map(|_| spectrum.residual_fm()), Unit::Hertz);
+    if wants("residual_fm") {
+        put("residual_fm", noise.over.map(|_| spectrum.residual_fm()), Unit::Hertz);
+    }
     put("evm", phase.map(derived::error_vector), Unit::One);
     if let Some((from, to)) = noise.over.filter(|_| fields.written("spurs")) {
         let inside = noise.lines.iter().filter(|line| line.offset >= from && line.offset <= to);
@@ -360,8 +347,8 @@ fn metrics(noise: &SolvedNoise, given: &Given, faults: &mut Faults) -> Group {
     } else if fields.written("spurs") {
         put("jitter_with_spurs", None, Unit::Second);
     }
-    if let Some(delay) = fields.quantity("delay") {
-        put("delayed_rms_phase", noise.over.map(|_| spectrum.delayed_rms_phase(delay)), Unit::Radian);
+    if let Some(delay) = fields.quantity("delay").filter(|_| wants("delayed_rms_phase")) {
+        put("delayed_rms_phase", noise.over.map(|_| delayed(noise, delay, given, inputs)), Unit::Radian);
     }
     if let Some(signal) = fields.quantity("sampled_signal") {
         let aperture = fields.quantity("aperture_jitter").unwrap_or(0.0);
@@ -399,7 +386,7 @@ fn metrics(noise: &SolvedNoise, given: &Given, faults: &mut Faults) -> Group {
         }
     }
     metrics.0.insert(0, ("jitter".to_owned(), Node::Metric(first)));
-    let spots = noise.spots.iter().map(|&offset| {
+    let spots = noise.spots.iter().filter(|_| wants("spot")).map(|&offset| {
         let mut spot = Group::new();
         spot.metric("offset", Metric::exact(offset, Unit::Hertz));
         let level = noise.total_at(offset);

@@ -3,6 +3,7 @@
 use rayon::prelude::*;
 
 use super::again::{Bench, Change};
+use super::asked::Outcome;
 use super::choice::{self, Choice};
 use super::fields::{COMMON, optional, required};
 use super::r#loop::SolvedLoop;
@@ -10,7 +11,7 @@ use super::prelude::*;
 use super::region_figure;
 use super::support::{model_of, needs_of};
 use crate::num::flat::{flat, flat_either};
-use crate::results::{State, Verdict};
+use crate::results::State;
 
 /// The kind.
 pub struct RegionKind;
@@ -163,7 +164,7 @@ impl Kind for RegionKind {
 fn region(given: &Given, inputs: &Inputs<'_>, faults: &mut Faults) -> Option<Region> {
     let solved = model_of::<SolvedLoop>(given, inputs, "loop", faults)?;
     let of = inputs.of(given, "loop")?.to_owned();
-    let own = &inputs.solved.get(&of)?.given;
+    let own = &inputs.solved.get(of.as_str())?.given;
     let across = read_axis(given, "across", (own, solved), inputs, faults);
     let along = read_axis(given, "along", (own, solved), inputs, faults);
     let axes = [across?, along?];
@@ -172,8 +173,8 @@ fn region(given: &Given, inputs: &Inputs<'_>, faults: &mut Faults) -> Option<Reg
         return None;
     }
     let bench = Bench::new(inputs, &of, &[])?;
-    let base = bench.spare(choice::base(&of, solved).with("series", Item::Word("ideal")));
-    let judge = |values: [f64; 2]| -> Result<Vec<Verdict>, String> {
+    let base = Bench::spare(choice::base(&of, solved).with("series", Item::Word("ideal")));
+    let judge = |values: [f64; 2]| -> Result<Vec<Outcome>, String> {
         let mut change = base.clone();
         for (axis, value) in axes.iter().zip(values) {
             change = axis.choice.put(change, value);
@@ -182,7 +183,7 @@ fn region(given: &Given, inputs: &Inputs<'_>, faults: &mut Faults) -> Option<Reg
     };
     let here = bench.judge(&base).unwrap_or_default();
     let ids: Vec<String> =
-        here.iter().filter(|v| v.state != State::NotJudged).map(|v| v.id.clone()).collect();
+        here.iter().filter(|v| v.state != State::NotJudged).map(|v| v.id.to_string()).collect();
     if ids.is_empty() {
         faults.block("region-empty", format!("no requirement is on `{of}` or a block repeated with it"));
         return None;
@@ -198,8 +199,8 @@ fn region(given: &Given, inputs: &Inputs<'_>, faults: &mut Faults) -> Option<Reg
 }
 
 /// Margin of a requirement; minus infinity where there is none and it is not met.
-fn margin(verdicts: &[Verdict], id: &str) -> f64 {
-    let Some(verdict) = verdicts.iter().find(|v| v.id == id) else { return f64::NEG_INFINITY };
+fn margin(verdicts: &[Outcome], id: &str) -> f64 {
+    let Some(verdict) = verdicts.iter().find(|v| *v.id == *id) else { return f64::NEG_INFINITY };
     match (verdict.state, verdict.margin) {
         (State::Met, margin) => margin.unwrap_or(f64::INFINITY).max(0.0),
         (_, Some(margin)) => margin.min(-f64::MIN_POSITIVE),

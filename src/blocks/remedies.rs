@@ -5,10 +5,12 @@
 //! it, and then judged again with the note's own parts, so that what is told holds when it is written into the note.
 
 use std::collections::BTreeMap;
+use std::sync::{Arc, Mutex, PoisonError};
 
 use rayon::prelude::*;
 
 use super::again::{Bench, Change, Levels};
+use super::asked::Outcome;
 use super::choice::{self, Choice};
 use super::r#loop::SolvedLoop;
 use super::prelude::*;
@@ -97,8 +99,34 @@ impl Flat for Remedy {
     }
 }
 
-/// Values outward from the start, each with what its trial came to.
-type Scan = Vec<(f64, Option<Vec<Verdict>>)>;
+/// What a trial came to; `None` where no loop can be had.
+type Found = Option<Arc<Vec<Outcome>>>;
+
+/// Trials of one lever, each value once: what is found for one requirement serves the others.
+struct Tried<F> {
+    judge: F,
+    known: Mutex<BTreeMap<u64, Found>>,
+}
+
+impl<F: Fn(f64) -> Option<Vec<Outcome>>> Tried<F> {
+    fn new(judge: F) -> Self {
+        Self { judge, known: Mutex::default() }
+    }
+
+    fn at(&self, value: f64) -> Found {
+        let known = || self.known.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(outcome) = known().get(&value.to_bits()) {
+            return outcome.clone();
+        }
+        let outcome = (self.judge)(value).map(Arc::new);
+        known().insert(value.to_bits(), outcome.clone());
+        outcome
+    }
+
+    fn holds(&self, value: f64, id: &str) -> bool {
+        self.at(value).is_some_and(|verdicts| holds(&verdicts, id))
+    }
+}
 
 /// Remedies found before: by loop, the digest of all they were found from and those of each requirement.
 pub(crate) type Before = BTreeMap<String, (String, Vec<(String, Vec<Remedy>)>)>;
@@ -147,8 +175,8 @@ struct Search<'a> {
 }
 
 /// Whether a requirement is met with its reserve.
-fn holds(verdicts: &[Verdict], id: &str) -> bool {
-    verdicts.iter().any(|v| v.id == id && v.state == State::Met && v.reserve_kept != Some(false))
+fn holds(verdicts: &[Outcome], id: &str) -> bool {
+    verdicts.iter().any(|v| *v.id == *id && v.state == State::Met && v.reserve_kept != Some(false))
 }
 
 impl<'a> Search<'a> {
@@ -167,7 +195,7 @@ impl<'a> Search<'a> {
 
     /// What each lever would do for each of the requirements.
     fn all(&self, wanted: &[&str]) -> Vec<(String, Vec<Remedy>)> {
-        let before: Vec<Verdict> = self.bench.judge(&Change::of(&self.bench.of)).unwrap_or_default();
+        let before: Vec<Outcome> = self.bench.judge(&Change::of(&self.bench.of)).unwrap_or_default();
         let found: Vec<Vec<Remedy>> =
             LEVERS.par_iter().map(|lever| self.lever(*lever, wanted, &before)).collect();
         let of = |k: usize| found.iter().filter_map(|by_lever| by_lever.get(k).cloned()).collect();
@@ -231,59 +259,69 @@ impl<'a> Search<'a> {
     }
 
     /// What this lever alone would do for each of the requirements.
-    fn lever(&self, lever: Lever, wanted: &[&str], before: &[Verdict]) -> Vec<Remedy> {
+    fn lever(&self, lever: Lever, wanted: &[&str], before: &[Outcome]) -> Vec<Remedy> {
         let Some(start) = self.start(lever) else { return Vec::new() };
         let ideal = |value: f64| {
-            let base = self.bench.spare(self.base.clone().with("series", Item::Word("ideal")));
+            let base = Bench::spare(self.base.clone().with("series", Item::Word("ideal")));
             self.bench.judge(&lever.put(&base, value)).ok()
         };
-        let directions = self.outward(lever, start);
-        let scans: Vec<Scan> = directions
-            .par_iter()
-            .map(|values| values.par_iter().map(|value| (*value, ideal(*value))).collect())
-            .collect();
-        wanted.iter().map(|id| self.remedy(lever, start, id, &scans, &ideal, before)).collect()
-    }
-
-    fn remedy(
-        &self,
-        lever: Lever,
-        start: f64,
-        id: &str,
-        scans: &[Scan],
-        ideal: &dyn Fn(f64) -> Option<Vec<Verdict>>,
-        before: &[Verdict],
-    ) -> Remedy {
-        let steps = matches!(lever, Field(PumpCurrent | DetectorFrequency));
-        let found = scans.iter().filter_map(|scan| {
-            let first = scan.iter().position(|(_, v)| v.as_ref().is_some_and(|v| holds(v, id)))?;
-            let candidates: Vec<f64> = if steps {
-                scan[first..].iter().map(|(value, _)| *value).collect()
-            } else {
-                let below = if first == 0 { start } else { scan[first - 1].0 };
-                let edge = bisect(below, scan[first].0, |x| ideal(x).is_some_and(|v| holds(&v, id)));
-                onward(lever, start, edge)
-            };
-            candidates.into_iter().take(ONWARD.len()).find_map(|value| {
-                // An `optimum` finds its own place again when a fact is better: so it is judged as the note stands.
-                let base = if lever.is_fact() { Change::of(&self.bench.of) } else { self.base.clone() };
-                let after = self.bench.judge(&lever.put(&base, value)).ok()?;
-                holds(&after, id).then_some((value, after))
-            })
-        });
-        let far =
-            |value: f64| if start > 0.0 && value > 0.0 { (value / start).ln().abs() } else { value.abs() };
-        let least = found.min_by(|a, b| far(a.0).total_cmp(&far(b.0)));
-        let metric = |value| Metric::exact(value, lever.unit());
-        let from = if lever.is_fact() { None } else { Some(Metric::real(start, lever.unit())) };
-        let Some((value, after)) = least else {
-            return Remedy { choice: lever.name(), from, to: None, costs: Vec::new() };
+        // An `optimum` finds its own place again when a fact is better: so it is judged as the note stands.
+        let base = if lever.is_fact() { Change::of(&self.bench.of) } else { self.base.clone() };
+        let real = |value: f64| self.bench.judge(&lever.put(&base, value)).ok();
+        let (ideal, real) = (Tried::new(ideal), Tried::new(real));
+        // From near to far, until every requirement has been met once.
+        let first = |values: &Vec<f64>| -> Vec<Option<usize>> {
+            let mut found = vec![None; wanted.len()];
+            for (k, value) in values.iter().enumerate() {
+                let outcome = ideal.at(*value);
+                for (found, id) in found.iter_mut().zip(wanted).filter(|(found, _)| found.is_none()) {
+                    *found = outcome.as_ref().filter(|verdicts| holds(verdicts, id)).map(|_| k);
+                }
+                if found.iter().all(Option::is_some) {
+                    break;
+                }
+            }
+            found
         };
-        let lost = before.iter().filter(|v| v.state == State::Met);
-        let lost = lost.filter(|v| after.iter().any(|a| a.id == v.id && a.state == State::NotMet));
-        let costs = lost.map(|v| v.id.clone()).collect();
-        Remedy { choice: lever.name(), from, to: Some(metric(value)), costs }
+        let directions = self.outward(lever, start);
+        let firsts: Vec<Vec<Option<usize>>> = directions.par_iter().map(first).collect();
+        let remedy = |(k, id): (usize, &&str)| {
+            let scans =
+                directions.iter().zip(&firsts).filter_map(|(values, first)| Some((values, first[k]?)));
+            let found = scans.filter_map(|(values, first)| {
+                let candidates: Vec<f64> = if matches!(lever, Field(PumpCurrent | DetectorFrequency)) {
+                    values[first..].to_vec()
+                } else {
+                    let below = if first == 0 { start } else { values[first - 1] };
+                    onward(lever, start, bisect(below, values[first], |x| ideal.holds(x, id)))
+                };
+                let mut candidates = candidates.into_iter().take(ONWARD.len());
+                candidates.find_map(|value| Some((value, real.at(value).filter(|after| holds(after, id))?)))
+            });
+            remedy(lever, start, found, before)
+        };
+        wanted.iter().enumerate().map(remedy).collect()
     }
+}
+
+/// The nearest of the values that were found, with the verdicts there.
+fn remedy(
+    lever: Lever,
+    start: f64,
+    found: impl Iterator<Item = (f64, Arc<Vec<Outcome>>)>,
+    before: &[Outcome],
+) -> Remedy {
+    let far = |value: f64| if start > 0.0 && value > 0.0 { (value / start).ln().abs() } else { value.abs() };
+    let least = found.min_by(|a, b| far(a.0).total_cmp(&far(b.0)));
+    let metric = |value| Metric::exact(value, lever.unit());
+    let from = if lever.is_fact() { None } else { Some(Metric::real(start, lever.unit())) };
+    let Some((value, after)) = least else {
+        return Remedy { choice: lever.name(), from, to: None, costs: Vec::new() };
+    };
+    let lost = before.iter().filter(|v| v.state == State::Met);
+    let lost = lost.filter(|v| after.iter().any(|a| a.id == v.id && a.state == State::NotMet));
+    let costs = lost.map(|v| v.id.to_string()).collect();
+    Remedy { choice: lever.name(), from, to: Some(metric(value)), costs }
 }
 
 /// The last value on the way from `fails` to `holds` at which it holds.

@@ -301,6 +301,11 @@ fn unknown(place: &Place, fault: &LookupFault, faults: &mut Faults) {
     faults.push(diagnostic);
 }
 
+/// The limit of a requirement that is a comparison or a range, in this unit.
+pub(super) fn limit(given: &Given, one: &Fields, unit: Unit, inputs: &Inputs<'_>) -> Option<Limit> {
+    read_limit(one.text("limit")?, unit, one, inputs, &mut Faults::new(given))
+}
+
 /// What can go wrong with a bound of a limit.
 enum BoundFault {
     Quantity(QuantityFault),

@@ -1,9 +1,11 @@
 //! `response`: open and closed loop over frequency.
 
+use std::sync::Arc;
+
 use super::fields::{COMMON, optional};
 use super::r#loop::SolvedLoop;
 use super::prelude::*;
-use super::support::{model_of, needs_of};
+use super::support::{needs_of, shared_of};
 use super::{Equation, response_figures};
 
 /// The kind.
@@ -13,7 +15,7 @@ pub struct ResponseKind;
 #[derive(Clone)]
 pub struct SolvedResponse {
     /// The loop.
-    pub solved: SolvedLoop,
+    pub solved: Arc<SolvedLoop>,
     /// Range of the figure, Hz.
     pub over: (f64, f64),
 }
@@ -106,7 +108,7 @@ impl Kind for ResponseKind {
     }
     fn solve(&self, given: &Given, inputs: &Inputs<'_>) -> Answer {
         let mut faults = Faults::new(given);
-        let solved = model_of::<SolvedLoop>(given, inputs, "loop", &mut faults).cloned();
+        let solved = shared_of::<SolvedLoop>(given, inputs, "loop", &mut faults);
         let over = given.fields.range("over");
         if over.is_some_and(|(low, high)| low <= 0.0 || high <= low) {
             faults.place(
@@ -117,7 +119,7 @@ impl Kind for ResponseKind {
         }
         faults.done()?;
         let solved = solved.ok_or_else(Vec::new)?;
-        let metrics = solved.response_metrics();
+        let metrics = solved.response_metrics(&|metric| inputs.looks_at(&given.name, metric));
         let over = over.unwrap_or_else(|| solved.figure_range());
         let mut answer = Solved::new(SolvedResponse { solved, over }).with_metrics(metrics);
         answer.equations = EQUATIONS;

@@ -3,9 +3,14 @@
 use super::prelude::*;
 use super::response::SolvedResponse;
 use crate::exhibit::{Axis, Cell, Column, Curve, Drawing, Figure, Mark, Panel, Plot, Role, Scale, Table};
+use crate::physics::linear::Linear;
 
 pub(super) fn exhibits(response: &SolvedResponse, given: &Given, solved: &Solved) -> Vec<Exhibit> {
-    vec![open_loop(response, given), closed_loop(response, given), table(solved)]
+    let figures = response
+        .solved
+        .linear()
+        .map(|linear| [open_loop(linear, response, given), closed_loop(linear, response.over, given)]);
+    figures.into_iter().flatten().chain([table(solved)]).collect()
 }
 
 fn frequencies((low, high): (f64, f64)) -> Vec<f64> {
@@ -26,11 +31,11 @@ fn short(value: f64, unit: Unit) -> String {
 }
 
 /// Phase of G, unwrapped from -180 deg at low frequencies, deg.
-fn phases(response: &SolvedResponse, at: &[f64]) -> Vec<(f64, f64)> {
+fn phases(linear: &Linear, at: &[f64]) -> Vec<(f64, f64)> {
     let mut previous = -180.0;
     at.iter()
         .map(|&f| {
-            let mut phase = response.solved.linear.open_loop(f).arg().to_degrees();
+            let mut phase = linear.open_loop(f).arg().to_degrees();
             while phase - previous > 180.0 {
                 phase -= 360.0;
             }
@@ -43,12 +48,12 @@ fn phases(response: &SolvedResponse, at: &[f64]) -> Vec<(f64, f64)> {
         .collect()
 }
 
-fn open_loop(response: &SolvedResponse, given: &Given) -> Exhibit {
-    let linear = &response.solved.linear;
-    let at = frequencies(response.over);
+fn open_loop(linear: &Linear, SolvedResponse { solved, over }: &SolvedResponse, given: &Given) -> Exhibit {
+    let over = *over;
+    let at = frequencies(over);
     let gain = at.iter().map(|&f| (f, 20.0 * linear.open_loop(f).norm().log10())).collect();
     let margins = linear.margins();
-    let inside = |f: f64| f >= response.over.0 && f <= response.over.1;
+    let inside = |f: f64| f >= over.0 && f <= over.1;
     let mut gain_marks = vec![Mark::Horizontal { y: 0.0, label: String::new() }];
     let mut phase_marks = vec![Mark::Horizontal { y: -180.0, label: String::new() }];
     for (f, margin) in margins.crossings.iter().zip(&margins.phase_margins).filter(|(f, _)| inside(**f)) {
@@ -76,10 +81,10 @@ fn open_loop(response: &SolvedResponse, given: &Given) -> Exhibit {
         alt: format!(
             "Open-loop gain and phase of block {}: unity gain at {}.{words}",
             given.name,
-            short(response.solved.bandwidth, Unit::Hertz)
+            short(solved.bandwidth, Unit::Hertz)
         ),
         drawing: Drawing::Plot(Plot {
-            x: x_axis(response.over),
+            x: x_axis(over),
             panels: vec![
                 Panel {
                     y: y_axis("Gain", Unit::Decibel),
@@ -91,7 +96,7 @@ fn open_loop(response: &SolvedResponse, given: &Given) -> Exhibit {
                     curves: vec![Curve {
                         name: "phase".to_owned(),
                         role: Role::Total,
-                        points: phases(response, &at),
+                        points: phases(linear, &at),
                     }],
                     marks: phase_marks,
                 },
@@ -100,15 +105,14 @@ fn open_loop(response: &SolvedResponse, given: &Given) -> Exhibit {
     })
 }
 
-fn closed_loop(response: &SolvedResponse, given: &Given) -> Exhibit {
-    let linear = &response.solved.linear;
-    let at = frequencies(response.over);
+fn closed_loop(linear: &Linear, over: (f64, f64), given: &Given) -> Exhibit {
+    let at = frequencies(over);
     let decibels = |value: f64| 20.0 * value.log10();
     let closed = at.iter().map(|&f| (f, decibels(linear.closed_loop(f).norm()))).collect();
     let error = at.iter().map(|&f| (f, decibels(linear.error(f).norm()))).collect();
     let margins = linear.margins();
     let mut marks = vec![Mark::Horizontal { y: 0.0, label: String::new() }];
-    let inside = |f: f64| f >= response.over.0 && f <= response.over.1;
+    let inside = |f: f64| f >= over.0 && f <= over.1;
     if inside(margins.peaking_at) {
         marks.push(Mark::Point {
             x: margins.peaking_at,
@@ -128,7 +132,7 @@ fn closed_loop(response: &SolvedResponse, given: &Given) -> Exhibit {
             short(margins.peaking, Unit::Decibel)
         ),
         drawing: Drawing::Plot(Plot {
-            x: x_axis(response.over),
+            x: x_axis(over),
             panels: vec![Panel {
                 y: Axis { range: Some((-60.0, 20.0)), ..y_axis("Gain", Unit::Decibel) },
                 curves: vec![

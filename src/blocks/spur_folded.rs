@@ -7,6 +7,7 @@ use super::spurs::{Line, Source};
 use crate::physics::event::Question;
 use crate::physics::event::folded::{Folded, cost, folded};
 use crate::physics::modulator::{Counted, LONGEST_OF_LINES};
+use crate::physics::sampled::Sampled;
 use crate::physics::spurs::{PumpWaveform, level};
 use crate::results::Second;
 
@@ -28,7 +29,7 @@ pub(super) fn run(solved: &SolvedLoop, keep: Keep<'_>) -> Folding {
     if modulator.counted() == Counted::Lines && modulator.period() > LONGEST_OF_LINES {
         return Err("the sequence is too long to be run");
     }
-    if !solved.sampled.is_stable() {
+    if !solved.sampled().is_some_and(Sampled::is_stable) {
         return Err("the sampled loop is not stable");
     }
     if !PumpWaveform::new(&solved.case).holds() {

@@ -1,5 +1,7 @@
 //! `spurs`: discrete lines beside the carrier, with their causes.
 
+use std::sync::Arc;
+
 use super::fields::{COMMON, optional, required};
 use super::r#loop::SolvedLoop;
 use super::prelude::*;
@@ -54,7 +56,7 @@ pub struct SolvedSpurs {
     /// The loop they are of.
     pub of: String,
     /// All lines, ascending in offset.
-    pub lines: Vec<Line>,
+    pub lines: Arc<Vec<Line>>,
     /// The boundary line in every channel.
     pub boundary: spur_fractional::BoundaryMap,
     /// Output frequency of the loop, Hz.
@@ -221,7 +223,9 @@ impl Kind for SpursKind {
             Some(level) => Metric::real(level, Unit::DecibelCarrier),
             None => Metric::unbounded(Unit::DecibelCarrier, no_supply_line(solved)),
         };
-        let boundary = spur_fractional::map(solved);
+        let wants = |metric: &str| inputs.looks_at(&given.name, metric);
+        let all = ["worst_boundary_spur", "worst_boundary_output"].into_iter().any(wants);
+        let boundary = if all { spur_fractional::map(solved) } else { Vec::new() };
         // Trials by the thousand go without: a run costs more than all the rest.
         let folding = if inputs.is_trial() {
             Err("trials go without it")
@@ -244,8 +248,12 @@ impl Kind for SpursKind {
         spur_fractional::put(solved, &boundary, &mut metrics);
         spur_folded::put(&folding, solved, &lines, &mut metrics);
         metrics.metric("static_offset", Metric::real(PumpWaveform::new(&solved.case).lead, Unit::Second));
-        metrics.put("lines", Node::List(lines.iter().map(line_node).collect()));
-        warn(given, solved, &lines, &mut faults);
+        if !inputs.is_only_judged() {
+            // Masks look at the model.
+            metrics.put("lines", Node::List(lines.iter().map(line_node).collect()));
+            warn(given, solved, &lines, &mut faults);
+        }
+        let lines = Arc::new(lines);
         let mut answer = Solved::new(SolvedSpurs { of, lines, boundary, output: solved.output_frequency() })
             .with_metrics(metrics);
         answer.warnings = faults.warnings;
@@ -316,7 +324,11 @@ fn supply_lines(solved: &SolvedLoop) -> Vec<Line> {
         Some(Line {
             offset: frequency,
             level: supply_line(&solved.case, &ladder, frequency, amplitude)?,
-            cause: format!("supply ripple of {} peak", print(amplitude, Unit::Volt, Digits::All)),
+            cause: if solved.only_judged {
+                String::new()
+            } else {
+                format!("supply ripple of {} peak", print(amplitude, Unit::Volt, Digits::All))
+            },
             source: Source::Supply,
         })
     };

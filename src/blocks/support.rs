@@ -1,5 +1,7 @@
 //! Small helpers of the kinds: collecting faults, level tables, cells, facts as results.
 
+use std::sync::Arc;
+
 use super::prelude::*;
 use crate::exhibit::Cell;
 use crate::note::Item;
@@ -226,6 +228,17 @@ pub fn model_of<'a, M: std::any::Any + Send + Sync>(
         return None;
     };
     inputs.model(name)
+}
+
+/// The same, to be kept.
+pub fn shared_of<M: std::any::Any + Send + Sync>(
+    given: &Given,
+    inputs: &Inputs<'_>,
+    kind: &'static str,
+    faults: &mut Faults,
+) -> Option<Arc<M>> {
+    model_of::<M>(given, inputs, kind, faults)?;
+    inputs.shared(inputs.of(given, kind)?)
 }
 
 /// The place of the first of these fields that the author wrote; the block itself where there is none.

@@ -46,6 +46,22 @@ impl Judgement {
     /// Of a case without a value: not met.
     pub const LOST: Self = Self { state: State::NotMet, margin: None, value: None, at: None };
 
+    /// Of a curve with the levels allowed ([`Limit::over`]), where it comes nearest to them.
+    pub fn nearest(
+        over: impl Iterator<Item = (f64, f64)>,
+        mut level: impl FnMut(f64) -> Option<f64>,
+    ) -> Self {
+        let mut least: Option<(f64, f64, f64)> = None;
+        for (offset, bound) in over {
+            let Some(value) = level(offset) else { continue };
+            let margin = bound - value;
+            if least.is_none_or(|(m, ..)| margin < m) {
+                least = Some((margin, offset, value));
+            }
+        }
+        least.map_or(Self::LOST, |(margin, offset, value)| Self::at(margin, value, offset))
+    }
+
     /// Of a curve or a line that comes nearest to its mask at this offset.
     pub fn at(margin: f64, value: f64, offset: f64) -> Self {
         let state = if margin >= 0.0 { State::Met } else { State::NotMet };
@@ -138,16 +154,8 @@ impl Limit {
     /// Judges a curve against a mask: least margin, its offset and the value there.
     ///
     /// `level` gives the curve at an offset; it is asked at `offsets` inside the mask and at every mask point.
-    pub fn judge_curve(&self, offsets: &[f64], mut level: impl FnMut(f64) -> Option<f64>) -> Judgement {
-        let mut least: Option<(f64, f64, f64)> = None;
-        for (offset, bound) in self.over(offsets) {
-            let Some(value) = level(offset) else { continue };
-            let margin = bound - value;
-            if least.is_none_or(|(m, ..)| margin < m) {
-                least = Some((margin, offset, value));
-            }
-        }
-        least.map_or(Judgement::LOST, |(margin, offset, value)| Judgement::at(margin, value, offset))
+    pub fn judge_curve(&self, offsets: &[f64], level: impl FnMut(f64) -> Option<f64>) -> Judgement {
+        Judgement::nearest(self.over(offsets).into_iter(), level)
     }
 }
 

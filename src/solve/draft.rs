@@ -26,6 +26,12 @@ impl Draft<'_> {
         &self.given.name
     }
 
+    /// Whether it is solved again with these blocks: of a family, or of values.
+    pub(super) fn follows(&self, family: &[String], touched: &BTreeSet<&str>) -> bool {
+        let follows = family.iter().any(|member| member == self.name()) || self.kind.name() == "values";
+        follows && self.needs.iter().any(|(need, _)| touched.contains(need.as_str()))
+    }
+
     pub(super) fn needs(&self, name: &str) -> bool {
         self.needs.iter().any(|(needed, _)| needed == name)
     }
@@ -191,7 +197,7 @@ fn need_what_is_judged(drafts: &mut [Draft<'_>], catalog: &Catalog) {
 }
 
 /// The `values` block that gives this name to a number.
-fn owner_of(drafts: &[Draft<'_>], name: &str) -> Option<String> {
+pub(super) fn owner_of(drafts: &[Draft<'_>], name: &str) -> Option<String> {
     let owns = |draft: &&Draft<'_>| {
         draft.kind.name() == "values" && value_names(draft.raw).any(|value| value == name)
     };

@@ -62,7 +62,9 @@ pub(crate) fn solve(
         if !draft.sound {
             continue;
         }
-        if let Some((missing, place)) = draft.needs.iter().find(|(name, _)| !solved.contains_key(name)) {
+        if let Some((missing, place)) =
+            draft.needs.iter().find(|(name, _)| !solved.contains_key(name.as_str()))
+        {
             let name = &draft.given.name;
             let text = format!("`{name}` is not solved: it needs `{missing}`");
             out.push(Diagnostic::error("not-solved", text).at(place.span()).of_block(name));
@@ -108,7 +110,7 @@ pub(crate) fn solve(
                 let name = given.name.clone();
                 digests.insert(name.clone(), digest);
                 results.insert(name.clone(), found);
-                solved.insert(name, Arc::new(Solution { given, solved: answer }));
+                solved.insert(name.into(), Arc::new(Solution { given: Arc::new(given), solved: answer }));
             }
             Err(faults) => out.extend(faults),
         }
@@ -142,7 +144,8 @@ fn store(
 ) -> Store {
     let mut store = Store::default();
     for block in raw {
-        let (Some(solution), Some(results)) = (solved.get(&block.name), results.get(&block.name)) else {
+        let (Some(solution), Some(results)) = (solved.get(block.name.as_str()), results.get(&block.name))
+        else {
             continue;
         };
         let Solution { given, solved } = solution.as_ref();

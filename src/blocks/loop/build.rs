@@ -18,8 +18,9 @@ use crate::blocks::{
 };
 use crate::physics::linear::Linear;
 use crate::physics::optimum;
-use crate::physics::part::{Filter, LevelTable, Lifts, NoiseFacts, PumpPoint, Topology};
+use crate::physics::part::{Filter, Lifts, NoiseFacts, PumpPoint, Topology};
 use crate::physics::plan::to_f64;
+use crate::physics::poles::Poles;
 use crate::physics::sampled::Sampled;
 
 /// The operating point that plan and tuning curve give, before the filter is chosen.
@@ -65,11 +66,11 @@ pub(super) fn solve(given: &Given, inputs: &Inputs<'_>, faults: &mut Faults) -> 
     let fields = &given.fields;
     check_fields(given, faults)?;
     let reference = inputs.model::<Reference>(fields.block("reference")?)?;
-    let oscillator = inputs.model::<Oscillator>(fields.block("oscillator")?)?;
-    let synthesizer = inputs.model::<Synthesizer>(fields.block("synthesizer")?)?;
+    let oscillator = inputs.shared::<Oscillator>(fields.block("oscillator")?)?;
+    let synthesizer = inputs.shared::<Synthesizer>(fields.block("synthesizer")?)?;
     let supply = fields.block("supply").and_then(|name| inputs.model::<Supply>(name));
-    check_input(given, reference, synthesizer, faults);
-    let rise = slew_rise(reference, synthesizer);
+    check_input(given, reference, &synthesizer, faults);
+    let rise = slew_rise(reference, &synthesizer);
     if let Some(slew) = reference.slew.filter(|_| rise > 0.1) {
         let text = format!(
             "the reference arrives with {} only, which lifts the detector floor by {}",
@@ -85,14 +86,13 @@ pub(super) fn solve(given: &Given, inputs: &Inputs<'_>, faults: &mut Faults) -> 
             channel: before.channel.clone(),
             outputs: before.outputs.clone(),
         },
-        None => planning::plan(given, reference, oscillator, synthesizer, faults)?,
+        None => planning::plan(given, reference, &oscillator, &synthesizer, faults)?,
     };
     let frequency = to_f64(&planned.channel.oscillator_frequency);
     let facts = Facts {
-        oscillator: oscillator.clone(),
-        synthesizer: synthesizer.clone(),
+        oscillator: Arc::clone(&oscillator),
+        synthesizer: Arc::clone(&synthesizer),
         wanted_band: fields.text("oscillator_band").filter(|band| *band != "auto").map(str::to_owned),
-        oscillator_level: inputs.levels(&given.name).oscillator,
         reach: None,
     };
     let band = choose_band(given, &facts, frequency, faults)?;
@@ -100,36 +100,30 @@ pub(super) fn solve(given: &Given, inputs: &Inputs<'_>, faults: &mut Faults) -> 
         faults.warn(fields.place("oscillator"), "carrier", format!("the oscillator's {text}"));
     }
     let topology = fill::topology(given)?;
-    let amplifier = active::amplifier(given, inputs, topology, synthesizer, faults)?;
-    let limits = active::limits(topology, amplifier, synthesizer);
+    let amplifier = active::amplifier(given, inputs, topology, &synthesizer, faults)?;
+    let limits = active::limits(topology, amplifier, &synthesizer);
     let tuning_voltage = tuning_voltage(given, band, &limits, frequency, faults)?;
-    let slopes = before.map_or_else(|| slopes(&planned, oscillator, band), |before| before.slopes.clone());
-    let mut case = case(given, reference, synthesizer, supply, &planned, (band, tuning_voltage), topology);
+    let slopes = before.map_or_else(|| slopes(&planned, &oscillator, band), |before| before.slopes.clone());
+    let mut case = case(given, reference, &synthesizer, supply, &planned, (band, tuning_voltage), topology);
     case.amplifier = amplifier.map(|amplifier| amplifier.point);
     let levels = inputs.levels(&given.name);
-    shift(&mut case.noise.reference, levels.reference);
-    shift(&mut case.noise.oscillator, levels.oscillator);
+    (case.noise.lifts.reference, case.noise.lifts.oscillator) = (levels.reference, levels.oscillator);
     let fractional = planning::fractional(given);
     let limits = best::limits(given, inputs, faults)?;
     let keep = inputs.keep;
-    let point = Point { synthesizer, band, amplifier, slopes, case, levels, limits, fractional, keep };
+    let point =
+        Point { synthesizer: &synthesizer, band, amplifier, slopes, case, levels, limits, fractional, keep };
     let filled = fill::fill(given, &point, faults)?;
     let ripple = supply.map_or_else(Vec::new, |supply| supply.ripple.clone());
-    let mut solved = finish(given, reference, planned, (point, &facts), filled, faults)?;
+    let mut solved =
+        finish(given, reference, planned, (point, &facts), filled, inputs.is_only_judged(), faults)?;
     if let Some(before) = before {
         // Every channel lies where it did.
         solved.channel_points = Arc::clone(&before.channel_points);
     }
     let pump_steps = synthesizer.currents.clone();
-    let (trial, reference_slew) = (inputs.is_trial(), reference.slew);
-    Some(SolvedLoop { reference_slew, limits, pump_steps, trial, ripple, ..solved })
-}
-
-/// A table of levels moved by some dB.
-pub(super) fn shift(table: &mut Option<Arc<LevelTable>>, by: f64) {
-    if let Some(table) = table.as_mut().filter(|_| by != 0.0) {
-        Arc::make_mut(table).level.iter_mut().for_each(|level| *level += by);
-    }
+    let (trial, only_judged, reference_slew) = (inputs.is_trial(), inputs.is_only_judged(), reference.slew);
+    Some(SolvedLoop { reference_slew, limits, pump_steps, trial, only_judged, ripple, ..solved })
 }
 
 /// What the fields say together.
@@ -341,6 +335,7 @@ fn finish(
     planned: Planned,
     (point, facts): (Point<'_>, &Facts),
     filled: Filled,
+    only_judged: bool,
     faults: &mut Faults,
 ) -> Option<SolvedLoop> {
     let floor = point.floor(filled.current);
@@ -354,28 +349,27 @@ fn finish(
     let refuse = |why: &dyn std::fmt::Display, faults: &mut Faults| {
         faults.place(first_of(&given.fields, &["parts", "bandwidth"]), "loop", why.to_string());
     };
-    let linear = match Linear::new(&case) {
-        Ok(linear) => linear,
-        Err(why) => {
-            refuse(&why, faults);
-            return None;
-        }
+    // Where nothing but verdicts is seen, the bandwidth is read off the poles, and the rest where a verdict asks for it.
+    let quick = Poles::new(&case).open().filter(|_| only_judged);
+    let found = match quick {
+        Some(_) => None,
+        None => match Linear::new(&case).and_then(|linear| Ok((linear, Sampled::new(&case)?))) {
+            Ok(found) => Some(found),
+            Err(why) => {
+                refuse(&why, faults);
+                return None;
+            }
+        },
     };
-    let sampled = match Sampled::new(&case) {
-        Ok(sampled) => sampled,
-        Err(why) => {
-            refuse(&why, faults);
-            return None;
-        }
-    };
+    let bandwidth = quick.map(|open| open.bandwidth);
+    let bandwidth = bandwidth.or_else(|| found.as_ref()?.0.margins().bandwidth).unwrap_or(f64::NAN);
     let reach = active::limits(case.filter.topology, point.amplifier, point.synthesizer).volts;
     let facts = Facts { reach, ..facts.clone() };
     let tuning_limits = facts.tuning_limits(point.band);
     active::warn_about_slew(given, &case, point.amplifier, faults);
     let mut solved = SolvedLoop::new(
         case,
-        linear,
-        sampled,
+        bandwidth,
         planned,
         point.slopes,
         filled,
@@ -387,6 +381,11 @@ fn finish(
         facts,
     );
     solved.boundary_spur = point.synthesizer.boundary_spur_of(planning::fractional(given));
-    solved.warn(given, faults);
+    if let Some((linear, sampled)) = found {
+        solved = solved.with(linear, sampled);
+    }
+    if !only_judged {
+        solved.warn(given, faults);
+    }
     Some(solved)
 }

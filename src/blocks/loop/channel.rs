@@ -2,7 +2,6 @@
 
 use std::sync::Arc;
 
-use super::build::shift;
 use super::solved::SolvedLoop;
 use super::{Case, Channel, Digits, Unit, print};
 use crate::blocks::oscillator::{Band, Oscillator};
@@ -14,13 +13,11 @@ use crate::physics::plan::{PlanError, Rational, to_f64};
 #[derive(Clone, Debug)]
 pub struct Facts {
     /// The oscillator.
-    pub oscillator: Oscillator,
+    pub oscillator: Arc<Oscillator>,
     /// The synthesizer core.
-    pub synthesizer: Synthesizer,
+    pub synthesizer: Arc<Synthesizer>,
     /// Band of the oscillator that was asked for.
     pub wanted_band: Option<String>,
-    /// By how much its noise lies off what is stated, dB.
-    pub oscillator_level: f64,
     /// Voltages that pump or amplifier can put on the tuning line, V.
     pub reach: Option<(f64, f64)>,
 }
@@ -89,6 +86,12 @@ impl Facts {
         self.usable().filter(holds).min_by(|a, b| off_middle(a).total_cmp(&off_middle(b)))
     }
 
+    /// The oscillator at `frequency` (Hz), with its band.
+    pub(super) fn oscillator_at(&self, frequency: f64) -> Option<(&Band, OscillatorPoint)> {
+        let band = self.band_for(frequency)?;
+        Some((band, band.point(frequency, band.tuning.voltage_for(frequency)?)))
+    }
+
     /// The bands that may be used: all, or the one asked for.
     pub fn usable(&self) -> impl Iterator<Item = &Band> {
         let allowed = |band: &&Band| self.wanted_band.as_ref().is_none_or(|wanted| band.name == *wanted);
@@ -136,19 +139,15 @@ impl SolvedLoop {
     pub fn at_channel(&self, output: &Rational) -> Result<AtChannel, ChannelError> {
         let channel = self.plan.channel(output).map_err(ChannelError::Plan)?;
         let frequency = to_f64(&channel.oscillator_frequency);
-        let found = self
-            .facts
-            .band_for(frequency)
-            .and_then(|band| band.tuning.voltage_for(frequency).map(|volts| (band, volts)));
-        let (band, volts) = found.ok_or(ChannelError::OutOfReach(frequency))?;
+        let (band, oscillator) =
+            self.facts.oscillator_at(frequency).ok_or(ChannelError::OutOfReach(frequency))?;
         let mut case = self.case.clone();
         case.feedback_ratio = to_f64(&channel.feedback_ratio);
         case.output_divider = to_f64(&channel.output_divider);
-        case.oscillator = band.point(frequency, volts);
+        case.oscillator = oscillator;
         (case.noise.oscillator, case.noise.oscillator_at) = band.noise(frequency);
         case.noise.modulator_order =
             self.plan.modulator(&channel).and_then(|modulator| modulator.noise_order());
-        shift(&mut case.noise.oscillator, self.facts.oscillator_level);
         Ok(AtChannel { case, channel, band: band.clone(), tuning_limits: self.facts.tuning_limits(band) })
     }
 }

@@ -3,9 +3,10 @@
 use rayon::prelude::*;
 
 use super::solved::SolvedLoop;
-use super::{Case, Digits, Faults, Given, Group, Metric, Unit, print};
+use super::{Digits, Faults, Given, Group, Metric, Unit, print};
 use crate::physics::modulator::{Counted, LONGEST_OF_LINES, Modulator};
 use crate::physics::noise::Ladder;
+use crate::physics::part::OscillatorPoint;
 use crate::physics::plan::to_f64;
 use crate::physics::spurs::{self, OutputLine};
 
@@ -13,8 +14,9 @@ use crate::physics::spurs::{self, OutputLine};
 pub struct ChannelPoint {
     output: f64,
     distance: f64,
-    /// Its dividers and its oscillator count, nothing else.
-    case: Case,
+    feedback_ratio: f64,
+    output_divider: f64,
+    oscillator: OscillatorPoint,
 }
 
 impl SolvedLoop {
@@ -54,17 +56,23 @@ impl SolvedLoop {
         let Some(stated) = self.boundary_spur else { return Vec::new() };
         let made = self.channel_points.get_or_init(|| {
             let point = |output| {
-                let at = self.at_channel(output).ok()?;
-                let distance = to_f64(&self.plan.boundary_distance(&at.channel));
-                Some(ChannelPoint { output: at.output_frequency(), distance, case: at.case })
+                let channel = self.plan.channel(output).ok()?;
+                let (_, oscillator) = self.facts.oscillator_at(to_f64(&channel.oscillator_frequency))?;
+                Some(ChannelPoint {
+                    output: to_f64(&(&channel.output + &channel.frequency_error)),
+                    distance: to_f64(&self.plan.boundary_distance(&channel)),
+                    feedback_ratio: to_f64(&channel.feedback_ratio),
+                    output_divider: to_f64(&channel.output_divider),
+                    oscillator,
+                })
             };
             self.outputs.par_iter().filter_map(point).collect()
         });
         let mut case = self.case.clone();
         let of = |point: &ChannelPoint| {
-            case.feedback_ratio = point.case.feedback_ratio;
-            case.output_divider = point.case.output_divider;
-            case.oscillator.clone_from(&point.case.oscillator);
+            case.feedback_ratio = point.feedback_ratio;
+            case.output_divider = point.output_divider;
+            case.oscillator.clone_from(&point.oscillator);
             (point.output, spurs::boundary_line(&case, &Ladder::new(&case), stated, point.distance))
         };
         made.iter().map(of).collect()

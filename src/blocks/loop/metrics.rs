@@ -4,8 +4,11 @@ use super::best;
 use super::solved::SolvedLoop;
 use super::{Case, Group, Metric, MetricDoc, Node, Route, Unit};
 use crate::blocks::Equation;
+use crate::physics::linear::Linear;
 use crate::physics::noise::{Ladder, integrated_voltages};
 use crate::physics::plan::{Rational, to_f64};
+use crate::physics::poles::Poles;
+use crate::physics::sampled::Sampled;
 use crate::physics::{derived, twice};
 use crate::results::Second;
 
@@ -187,8 +190,8 @@ impl SolvedLoop {
         if self.trial { None } else { route(&self.case) }
     }
 
-    /// Metrics of the `loop` block.
-    pub fn loop_metrics(&self) -> Group {
+    /// Metrics of the `loop` block; those that take long where `wants` asks for them by name.
+    pub fn loop_metrics(&self, wants: &dyn Fn(&str) -> bool) -> Group {
         let mut m = Group::new();
         let case = &self.case;
         let hertz = |value: &Rational| Metric::exact(to_f64(value), Unit::Hertz);
@@ -234,21 +237,36 @@ impl SolvedLoop {
         if !ideal.0.is_empty() {
             m.put("ideal_parts", Node::Group(ideal));
         }
-        self.put_margins(&mut m);
-        m.metric("sampled_phase_margin", self.sampled_phase_margin());
+        self.put_margins(&mut m, wants);
+        if wants("sampled_phase_margin") {
+            m.metric("sampled_phase_margin", self.sampled_phase_margin());
+        }
         m.metric("bandwidth_ratio", Metric::real(case.detector_frequency / self.bandwidth, Unit::One));
-        m.metric("impedance", self.impedance());
+        if wants("impedance") {
+            m.metric("impedance", self.impedance());
+        }
         if let Some(found) = &self.optimum {
             m.put("optimum", Node::Group(best::metrics(found)));
         }
         m
     }
 
-    /// Metrics of the `response` block.
-    pub fn response_metrics(&self) -> Group {
+    /// Metrics of the `response` block; those that take long where `wants` asks for them by name.
+    pub fn response_metrics(&self, wants: &dyn Fn(&str) -> bool) -> Group {
         let mut m = Group::new();
-        self.put_margins(&mut m);
-        let margins = self.linear.margins();
+        self.put_margins(&mut m, wants);
+        let closed = ["phase_crossover", "peaking", "closed_bandwidth"].into_iter().any(wants);
+        if let Some(linear) = closed.then(|| self.linear()).flatten() {
+            self.put_closed(linear, &mut m);
+        }
+        if let Some(sampled) = wants("sampled").then(|| self.sampled()).flatten() {
+            m.put("sampled", Node::Group(self.sampled_metrics(sampled)));
+        }
+        m
+    }
+
+    fn put_closed(&self, linear: &Linear, m: &mut Group) {
+        let margins = linear.margins();
         let crossover = margins.phase_crossovers.first().copied();
         let other = self.second(|case| twice::impedance::margins(case)?.phase_crossovers.first().copied());
         let crossover = or(crossover, Unit::Hertz, Metric::unbounded(Unit::Hertz, "never crosses"));
@@ -257,7 +275,10 @@ impl SolvedLoop {
         m.metric("peaking", Metric::real(margins.peaking, Unit::Decibel));
         let never = Metric::none(Unit::Hertz, "the closed loop never falls by 3 dB");
         m.metric("closed_bandwidth", or(margins.closed_bandwidth, Unit::Hertz, never));
-        let sampled = self.sampled.margins();
+    }
+
+    fn sampled_metrics(&self, looks: &Sampled) -> Group {
+        let sampled = looks.margins();
         let mut s = Group::new();
         s.metric("bandwidth", or(sampled.bandwidth, Unit::Hertz, Metric::none(Unit::Hertz, NO_UNITY_GAIN)));
         s.metric("phase_margin", self.sampled_phase_margin());
@@ -272,13 +293,16 @@ impl SolvedLoop {
             "the sampled closed loop does not fall by 3 dB below half the detector frequency",
         );
         s.metric("closed_bandwidth", or(sampled.closed_bandwidth, Unit::Hertz, never));
-        s.metric("stable", Metric::count(i64::from(self.sampled.is_stable())));
-        m.put("sampled", Node::Group(s));
-        m
+        s.metric("stable", Metric::count(i64::from(looks.is_stable())));
+        s
     }
 
-    fn put_margins(&self, m: &mut Group) {
-        let margins = self.linear.margins();
+    fn put_margins(&self, m: &mut Group, wants: &dyn Fn(&str) -> bool) {
+        if self.only_judged && self.put_quick_margins(m, wants).is_some() {
+            return;
+        }
+        let Some(linear) = self.linear() else { return };
+        let margins = linear.margins();
         let other = self.second(twice::impedance::margins);
         let first = |values: &[f64]| values.first().copied();
         let never = |unit: Unit| Metric::none(unit, "|G| never crosses 1");
@@ -293,8 +317,22 @@ impl SolvedLoop {
         m.metric("gain_margin", gain.with_all(margins.gain_margins.clone()));
     }
 
+    /// The same by the poles, for a trial that is only judged; `None` where they do not tell all that is wanted.
+    fn put_quick_margins(&self, m: &mut Group, wants: &dyn Fn(&str) -> bool) -> Option<()> {
+        let poles = Poles::new(&self.case);
+        let open = poles.open()?;
+        let turn = if wants("gain_margin") { Some(poles.turn()?) } else { None };
+        m.metric("bandwidth", Metric::real(open.bandwidth, Unit::Hertz));
+        m.metric("phase_margin", Metric::real(open.phase_margin, Unit::Degree));
+        if let Some(turn) = turn {
+            let never = Metric::unbounded(Unit::Decibel, "never crosses");
+            m.metric("gain_margin", or(turn.map(|(_, gain)| gain), Unit::Decibel, never));
+        }
+        Some(())
+    }
+
     fn sampled_phase_margin(&self) -> Metric {
-        let margin = self.sampled.margins().phase_margin;
+        let margin = self.sampled().and_then(Sampled::phase_margin);
         let margin = or(margin, Unit::Degree, Metric::none(Unit::Degree, NO_UNITY_GAIN));
         let other = margin.number().and_then(|_| self.second(twice::sampled::phase_margin));
         routed(margin, other, "alias sum", "0.01 deg", |a, b| (a - b).abs() <= 0.01)
@@ -302,7 +340,7 @@ impl SolvedLoop {
 
     fn impedance(&self) -> Metric {
         let at = self.bandwidth;
-        let value = self.linear.impedance(at).norm();
+        let value = self.linear().map_or(f64::NAN, |linear| linear.impedance(at).norm());
         let other = self.second(|case| twice::impedance::impedance(case, at)).map(nalgebra::Complex::norm);
         by_poles(Metric::real(value, Unit::Ohm), other)
     }

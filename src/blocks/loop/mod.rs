@@ -167,7 +167,7 @@ impl Kind for LoopKind {
         let solved = build::solve(given, inputs, &mut faults);
         faults.done()?;
         let solved = solved.ok_or_else(Vec::new)?;
-        let metrics = solved.loop_metrics();
+        let metrics = solved.loop_metrics(&|metric| inputs.looks_at(&given.name, metric));
         let active = solved.case.filter.topology.is_active();
         let mut answer = Solved::new(solved).with_metrics(metrics);
         answer.warnings = faults.warnings;

@@ -46,10 +46,10 @@ impl BoardPart {
 pub struct SolvedLoop {
     /// Everything the loop equations need.
     pub case: Case,
-    /// The loop in the frequency domain.
-    pub linear: Arc<Linear>,
-    /// The loop as the detector sees it, once per period.
-    pub sampled: Arc<Sampled>,
+    /// The loop in the frequency domain: found when asked for in trials that are only judged.
+    pub(super) linear: OnceLock<Option<Arc<Linear>>>,
+    /// The loop as the detector sees it, once per period: likewise.
+    pub(super) sampled: OnceLock<Option<Arc<Sampled>>>,
     /// The frequency plan.
     pub plan: Arc<Plan>,
     /// The design channel.
@@ -90,6 +90,8 @@ pub struct SolvedLoop {
     pub pump_steps: Vec<f64>,
     /// Whether it was solved in a trial, where second routes are spared.
     pub trial: bool,
+    /// Whether it was solved in a trial of which nothing but verdicts is seen.
+    pub only_judged: bool,
     /// Discrete lines on the oscillator's supply: frequency (Hz), peak amplitude (V).
     pub ripple: Vec<(f64, f64)>,
     /// What is stated about oscillator and core, for other channels.
@@ -100,8 +102,7 @@ impl SolvedLoop {
     #[allow(clippy::too_many_arguments, reason = "called once, by the builder in this folder")]
     pub(super) fn new(
         case: Case,
-        linear: Linear,
-        sampled: Sampled,
+        bandwidth: f64,
         planned: Planned,
         slopes: Vec<f64>,
         filled: Filled,
@@ -112,11 +113,10 @@ impl SolvedLoop {
         amplifier: Option<Amplifier>,
         facts: Facts,
     ) -> Self {
-        let bandwidth = linear.margins().bandwidth.unwrap_or(f64::NAN);
         Self {
             case,
-            linear: Arc::new(linear),
-            sampled: Arc::new(sampled),
+            linear: OnceLock::new(),
+            sampled: OnceLock::new(),
             plan: planned.plan,
             channel: planned.channel,
             parts: filled.parts,
@@ -137,9 +137,25 @@ impl SolvedLoop {
             outputs: planned.outputs,
             pump_steps: Vec::new(),
             trial: false,
+            only_judged: false,
             ripple: Vec::new(),
             facts: Arc::new(facts),
         }
+    }
+
+    /// With what was found of the loop already.
+    pub(super) fn with(self, linear: Linear, sampled: Sampled) -> Self {
+        Self { linear: Some(Arc::new(linear)).into(), sampled: Some(Arc::new(sampled)).into(), ..self }
+    }
+
+    /// The loop in the frequency domain; never without one but in a trial.
+    pub fn linear(&self) -> Option<&Linear> {
+        self.linear.get_or_init(|| Linear::new(&self.case).ok().map(Arc::new)).as_deref()
+    }
+
+    /// The loop as the detector sees it; never without one but in a trial.
+    pub fn sampled(&self) -> Option<&Sampled> {
+        self.sampled.get_or_init(|| Sampled::new(&self.case).ok().map(Arc::new)).as_deref()
     }
 
     /// Output frequency as made, Hz.
@@ -185,7 +201,8 @@ impl SolvedLoop {
     pub(super) fn warn(&self, given: &Given, faults: &mut Faults) {
         self.warn_fraction(given, faults);
         let place = first_of(&given.fields, &["bandwidth", "parts"]);
-        let margins = self.linear.margins();
+        let (Some(linear), Some(looks)) = (self.linear(), self.sampled()) else { return };
+        let margins = linear.margins();
         let ratio = self.case.detector_frequency / self.bandwidth;
         if ratio < 10.0 {
             let text = format!(
@@ -198,8 +215,8 @@ impl SolvedLoop {
                 margins.crossings.iter().map(|f| print(*f, Unit::Hertz, Digits::Significant(3))).collect();
             faults.warn(place, "several-crossings", format!("|G| is 1 at {}", all.join(", ")));
         }
-        let sampled = self.sampled.margins();
-        if !self.sampled.is_stable() {
+        let sampled = looks.margins();
+        if !looks.is_stable() {
             faults.warn(
                 place,
                 "unstable",

@@ -150,7 +150,7 @@ fn residual_fm(inputs: &Inputs<'_>, of: &str) -> Option<(String, f64)> {
         let noise = solution.solved.model.downcast_ref::<SolvedNoise>().filter(|noise| noise.of == of)?;
         noise.over?;
         match solution.solved.metrics.get("residual_fm")? {
-            Node::Metric(metric) => Some((name.clone(), metric.number()?)),
+            Node::Metric(metric) => Some((name.to_string(), metric.number()?)),
             _ => None,
         }
     })
