@@ -13,7 +13,7 @@ use super::given::{NoteFile, notes_of};
 use super::matrix::summary;
 use super::package::{self, Binding};
 use super::solving::{Wish, solve_note};
-use super::typesetter::choose;
+use super::typesetter::Sought;
 use crate::diag::Diagnostic;
 use crate::disk::{DiskError, Folder, Staging, remove_file, replace_file, texts_below};
 use crate::document::{Edition, Look};
@@ -31,10 +31,6 @@ pub(super) fn run(args: &args::Typeset, console: &mut Console) -> Exit {
     if notes.is_empty() {
         return exit;
     }
-    let (typesetter, missing) = match choose(args.typesetter.as_deref(), args.install_typesetter, console) {
-        Ok(found) => (Some(found), Exit::Done),
-        Err(fault) => (None, fault),
-    };
     let edition = args.edition.map(EditionWord::edition);
     let wish = Wish {
         with: &args.notes.with,
@@ -46,15 +42,17 @@ pub(super) fn run(args: &args::Typeset, console: &mut Console) -> Exit {
     let mut also: Vec<&str> = args.also.iter().map(|word| word.format()).collect();
     also.sort_unstable();
     also.dedup();
-    let press = Press { into: &args.into, also: &also, typesetter: typesetter.as_ref() };
+    let typesetter = Sought::new(args.typesetter.as_deref(), args.install_typesetter, console);
     // As many at once as there are cores; what each has to say comes in the order of the notes.
-    let ready: Vec<(Result<Ready<'_>, Exit>, Console)> = notes
-        .par_iter()
-        .map(|note| {
+    let ready: Vec<(Result<Ready<'_>, Exit>, Console)> = thread::scope(|scope| {
+        scope.spawn(|| typesetter.get());
+        let prepare = |note| {
             let mut apart = console.apart();
             (Ready::new(note, wish, &mut apart), apart)
-        })
-        .collect();
+        };
+        notes.par_iter().map(prepare).collect()
+    });
+    let press = Press { into: &args.into, also: &also, typesetter: typesetter.get() };
     let solved = ready.iter().map(|(ready, _)| ready.as_ref().ok().map(|ready| &ready.solved));
     let solved: Vec<Option<&Solved>> = solved.collect();
     let all = |solved: &[Option<&Solved>], console: &mut Console| {
@@ -88,6 +86,7 @@ pub(super) fn run(args: &args::Typeset, console: &mut Console) -> Exit {
         package
     };
     drop(solved);
+    let missing = typesetter.say(console);
     for ((_, solving), (made, writing)) in ready.into_iter().zip(made) {
         console.say(solving);
         console.say(writing);

@@ -1,6 +1,7 @@
 //! `typesetter`: which typst would be used, and building one.
 
 use std::path::Path;
+use std::sync::{Mutex, OnceLock, PoisonError};
 
 use super::args;
 use super::console::Console;
@@ -15,6 +16,37 @@ pub(super) fn run(args: &args::Typesetter, console: &mut Console) -> Exit {
             Exit::Done
         }
         Err(exit) => exit,
+    }
+}
+
+/// The typst to use, looked for once, by whoever asks first; what there is to say about it is kept.
+pub(super) struct Sought<'a> {
+    option: Option<&'a Path>,
+    found: OnceLock<Result<Typesetter, Exit>>,
+    said: Mutex<Console>,
+}
+
+impl<'a> Sought<'a> {
+    /// One that is to be built where there is none is built now: that takes long, and says so as it goes.
+    pub fn new(option: Option<&'a Path>, build: bool, console: &mut Console) -> Self {
+        let found = OnceLock::new();
+        if build {
+            found.get_or_init(|| choose(option, true, console));
+        }
+        Self { option, found, said: Mutex::new(console.apart()) }
+    }
+
+    /// `None` where there is none.
+    pub fn get(&self) -> Option<&Typesetter> {
+        let quietly =
+            || choose(self.option, false, &mut self.said.lock().unwrap_or_else(PoisonError::into_inner));
+        self.found.get_or_init(quietly).as_ref().ok()
+    }
+
+    /// Says what was kept; how it went.
+    pub fn say(self, console: &mut Console) -> Exit {
+        console.say(self.said.into_inner().unwrap_or_else(PoisonError::into_inner));
+        self.found.into_inner().and_then(Result::err).unwrap_or(Exit::Done)
     }
 }
 

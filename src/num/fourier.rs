@@ -1,14 +1,35 @@
 //! Discrete Fourier transform of any length.
 
+use std::sync::Arc;
+
 use num_complex::Complex64;
-use rustfft::FftPlanner;
+use rustfft::{Fft, FftPlanner};
+
+/// What is the same for every transform of one length.
+#[derive(Clone)]
+pub struct Plan(Arc<dyn Fft<f64>>);
+
+impl Plan {
+    /// For a length.
+    pub fn new(length: usize) -> Self {
+        Self(FftPlanner::new().plan_fft_forward(length))
+    }
+
+    /// As [`transform`], in place.
+    ///
+    /// # Panics
+    /// Where it is of another length.
+    pub fn run(&self, x: &mut [Complex64]) {
+        self.0.process(x);
+    }
+}
 
 /// `sum of x[n] exp(-2 pi i j n / L)` for every `j` below the length L; any L, in `L log L` steps. Without the processor's
 /// vector units, so that every machine gives the same bits.
 pub fn transform(x: &[Complex64]) -> Vec<Complex64> {
     let mut all = x.to_vec();
     if !all.is_empty() {
-        FftPlanner::new().plan_fft_forward(all.len()).process(&mut all);
+        Plan::new(all.len()).run(&mut all);
     }
     all
 }

@@ -15,7 +15,7 @@ use rand_chacha::rand_core::{RngCore, SeedableRng};
 
 use super::heard::{Heard, rest};
 use super::{Fractional, Question};
-use crate::num::fourier::transform;
+use crate::num::fourier::{Plan, transform};
 use crate::physics::PhysicsError;
 use crate::physics::modulator::Modulator;
 use crate::physics::noise::{Ladder, Open};
@@ -91,21 +91,29 @@ pub(super) fn averaged(values: &[f64], segment: usize, rate: f64) -> (Vec<f64>, 
     let hann: Vec<f64> =
         (0..segment).map(|k| 0.5 - 0.5 * (2.0 * PI * k as f64 / segment as f64).cos()).collect();
     let power: f64 = hann.iter().map(|w| w * w).sum();
+    let room = (values.len() + 1).saturating_sub(segment);
+    let starts: Vec<usize> = (0..room).step_by(segment / 2).collect();
+    let plan = Plan::new(segment);
     let mut sums = vec![0.0; segment / 2];
-    let mut count = 0;
-    let mut start = 0;
-    while start + segment <= values.len() {
-        let part = &values[start..start + segment];
-        let mean = part.iter().sum::<f64>() / segment as f64;
-        let windowed: Vec<Complex64> =
-            part.iter().zip(&hann).map(|(x, w)| Complex64::from((x - mean) * w)).collect();
-        for (sum, line) in sums.iter_mut().zip(transform(&windowed)) {
-            *sum += 2.0 * line.norm_sqr() / (rate * power);
+    let mut both = vec![Complex64::ZERO; segment];
+    // Two at a time, one of them as the imaginary part: what both have in a line is what it and its mirror image have.
+    for pair in starts.chunks(2) {
+        both.fill(Complex64::ZERO);
+        for (start, unit) in pair.iter().zip([Complex64::ONE, Complex64::I]) {
+            let part = &values[*start..start + segment];
+            let mean = part.iter().sum::<f64>() / segment as f64;
+            for ((to, x), w) in both.iter_mut().zip(part).zip(&hann) {
+                *to += unit * ((x - mean) * w);
+            }
         }
-        count += 1;
-        start += segment / 2;
+        plan.run(&mut both);
+        for (k, sum) in sums.iter_mut().enumerate() {
+            let mirror = if k == 0 { 0 } else { segment - k };
+            *sum += (both[k].norm_sqr() + both[mirror].norm_sqr()) / (rate * power);
+        }
     }
-    (sums.iter().map(|sum| sum / f64::from(count)).collect(), count as usize)
+    let count = starts.len();
+    (sums.iter().map(|sum| sum / count as f64).collect(), count)
 }
 
 /// Puts noise into a loop that is in lock, and compares the spectrum at its output with the formula, from a thirtieth of
