@@ -101,17 +101,32 @@ impl Budget {
         let Work { total, scratch } = work;
         total.resize(self.offsets().len(), 0.0);
         self.prepared.sweep_into(case, scratch, total);
-        let rms = |weights: &Vec<f64>| (2.0 * dot(weights, total)).sqrt();
-        Integrals {
-            rms_phase: rms(&self.weights.phase),
-            residual_fm: rms(&self.weights.frequency),
-            delayed_rms_phase: self.weights.delayed.as_ref().map_or(f64::NAN, rms),
-        }
+        let Weights { phase, frequency, delayed } = &*self.weights;
+        let rms = |power: f64| (2.0 * power).sqrt();
+        let [phase, frequency, delayed] = if let Some(delayed) = delayed {
+            dots([phase, frequency, delayed], total).map(rms)
+        } else {
+            let [phase, frequency] = dots([phase, frequency], total).map(rms);
+            [phase, frequency, f64::NAN]
+        };
+        Integrals { rms_phase: phase, residual_fm: frequency, delayed_rms_phase: delayed }
     }
 }
 
 fn dot(a: &[f64], b: &[f64]) -> f64 {
-    a.iter().zip(b).map(|(a, b)| a * b).sum()
+    dots([a], b)[0]
+}
+
+/// Side by side: each sum waits for its last addition, not for those of the others.
+fn dots<const N: usize>(weights: [&[f64]; N], total: &[f64]) -> [f64; N] {
+    let weights = weights.map(|weights| &weights[..total.len()]);
+    let mut sums = [0.0; N];
+    for (i, total) in total.iter().enumerate() {
+        for (sum, weights) in sums.iter_mut().zip(&weights) {
+            *sum += weights[i] * total;
+        }
+    }
+    sums
 }
 
 /// Weight of each grid point: its hat over ln f times `shape`, which turns at `rate` periods per Hz.

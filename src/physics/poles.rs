@@ -189,27 +189,8 @@ impl Poles {
             // One pole alone never takes back what the zero gives; with more lag than lead there is no margin at all.
             return f64::INFINITY;
         }
-        // Below the slowest pole the margin is positive, far above the fastest negative.
-        let slow = self.poles().iter().copied().fold(f64::INFINITY, f64::min);
-        let fast = self.poles().iter().copied().fold(0.0, f64::max);
-        let (mut low, mut high) = ((0.1 / self.zero).min(slow).ln(), (10.0 * fast + 10.0 / self.zero).ln());
-        let mut x = 0.5 * (slow.ln() + fast.ln());
-        for _ in 0..100 {
-            let (value, slope) = self.margin(x.exp());
-            if value > 0.0 {
-                low = x;
-            } else {
-                high = x;
-            }
-            let newton = x - value / slope;
-            let next = if newton > low && newton < high { newton } else { 0.5 * (low + high) };
-            let done = (next - x).abs() < 1e-14 * x.abs().max(1.0);
-            x = next;
-            if done {
-                break;
-            }
-        }
-        x.exp()
+        // Positive at first, negative far above the fastest pole, and -180 deg no more than twice: once.
+        self.crossovers().next().map_or(f64::INFINITY, f64::sqrt)
     }
 
     /// Bandwidth and phase margin; `None` where gain or parts are zero or not finite.
@@ -230,12 +211,12 @@ impl Poles {
         let crossover = self.phase_crossover();
         let found =
             crossover.is_finite().then(|| (crossover / (2.0 * PI), decibels(-self.log_gain(crossover).0)));
-        (self.turns() == usize::from(found.is_some())).then_some(found)
+        (self.crossovers().count() == usize::from(found.is_some())).then_some(found)
     }
 
-    /// How often the phase is -180 deg: `A(s) = (1 + s T2) prod (1 - s / p_i)` turns as G does, and is real and positive
-    /// where it is.
-    fn turns(&self) -> usize {
+    /// w^2 where the phase is -180 deg: `A(s) = (1 + s T2) prod (1 - s / p_i)` turns as G does, and is real and positive
+    /// there.
+    fn crossovers(&self) -> impl Iterator<Item = f64> {
         let mut a = [0.0; MOST + 2];
         (a[0], a[1]) = (1.0, self.zero);
         for (order, pole) in self.poles().iter().enumerate() {
@@ -245,11 +226,11 @@ impl Poles {
         }
         // Im A = w (a1 - a3 y + a5 y^2) with y = w^2.
         let [a0, a1, a2, a3, a4, a5, a6] = a;
-        let real = |y: f64| a0 - y * (a2 - y * (a4 - y * a6));
+        let real = move |y: f64| a0 - y * (a2 - y * (a4 - y * a6));
         let root = (a3 * a3 - 4.0 * a1 * a5).sqrt();
         let large = 0.5 * (a3 + root.copysign(a3));
         let roots = if a5 == 0.0 { [a1 / a3, f64::NAN] } else { [large / a5, a1 / large] };
-        roots.into_iter().filter(|y| *y > 0.0 && y.is_finite() && real(*y) > 0.0).count()
+        roots.into_iter().filter(move |y| *y > 0.0 && y.is_finite() && real(*y) > 0.0)
     }
 
     /// The sampled open loop at `w` rad/s below half the detector rate.
@@ -287,17 +268,17 @@ impl Poles {
     /// Highest gain of the closed loop, dB, and where it falls through -3 dB, rad/s.
     fn closed(&self, crossing: f64) -> (f64, f64) {
         let power = |x: f64| {
-            let g = self.open_loop(x.exp());
-            g.norm_sqr() / (1.0 + g).norm_sqr()
+            let w = x.exp();
+            let lag = self.poles().iter().fold(Complex64::ONE, |all, p| all * Complex64::new(1.0, w / p));
+            let forward = Complex64::new(self.gain, self.gain * w * self.zero);
+            forward.norm_sqr() / (forward - lag * (w * w)).norm_sqr()
         };
         // Below the crossing the gain is near 1 and flat; the top of a loop with little lead lies at the crossing.
         const STEPS: usize = 12;
         let (low, high) = (crossing.ln() - 4.0, crossing.ln() + 0.7);
         let step = (high - low) / STEPS as f64;
-        let top = (0..=STEPS)
-            .map(|k| low + step * k as f64)
-            .max_by(|a, b| power(*a).total_cmp(&power(*b)))
-            .unwrap_or(high);
+        let steps = (0..=STEPS).map(|k| low + step * k as f64).map(|x| (x, power(x)));
+        let top = steps.max_by(|a, b| a.1.total_cmp(&b.1)).map_or(high, |(x, _)| x);
         let (x, negative) = brent::minimum(|x| -power(x), top - step, top + step, 1e-8);
         // Far above the crossing H falls as G does.
         let mut above = x.max(crossing.ln());
@@ -323,10 +304,31 @@ struct Terms {
     double: f64,
     /// `c T / 2`, of the single one.
     single: f64,
-    /// `r T / 2` and `exp(-p T)` of each further pole.
-    others: [(f64, f64); MOST],
+    /// Of each further pole; the first `count` hold.
+    others: [Term; MOST],
     count: usize,
     period: f64,
+}
+
+/// `r T/2 (1 + m) / (1 - m)` with `m = d exp(-j w T)`, `d = exp(-p T)`, over `|1 - m|^2 = (1 - d)^2 + 4 d sin^2(w T/2)`.
+#[derive(Clone, Copy, Default)]
+struct Term {
+    /// `r T/2 (1 - d^2)`.
+    real: f64,
+    /// `r T/2 4 d`, of `sin(w T/2) cos(w T/2)`.
+    imaginary: f64,
+    /// (1 - d)^2.
+    least: f64,
+    /// 4 d.
+    turning: f64,
+}
+
+impl Term {
+    fn new(residue: f64, decay: f64) -> Self {
+        let gap = 1.0 - decay;
+        let turning = 4.0 * decay;
+        Self { real: residue * gap * (1.0 + decay), imaginary: residue * turning, least: gap * gap, turning }
+    }
 }
 
 impl Terms {
@@ -341,11 +343,11 @@ impl Terms {
             }
         }
         let half = 0.5 * poles.period;
-        let mut others = [(0.0, 0.0); MOST];
+        let mut others = [Term::default(); MOST];
         for (i, other) in others[..p.len()].iter_mut().enumerate() {
             let rest: f64 = (0..p.len()).filter(|j| *j != i).map(|j| 1.0 - p[i] / p[j]).product();
             let residue = poles.gain * (1.0 - p[i] * poles.zero) / (p[i] * rest);
-            *other = (residue * half, (-p[i] * poles.period).exp());
+            *other = Term::new(residue * half, (-p[i] * poles.period).exp());
         }
         let lags: f64 = p.iter().map(|p| 1.0 / p).sum();
         Self {
@@ -359,13 +361,14 @@ impl Terms {
 
     fn at(&self, w: f64) -> Complex64 {
         let (sine, cosine) = (0.5 * w * self.period).sin_cos();
-        let turn = Complex64::new(cosine * cosine - sine * sine, -2.0 * sine * cosine);
-        let mut sum = Complex64::new(-self.double / (sine * sine), -self.single * cosine / sine);
-        for (residue, decay) in &self.others[..self.count] {
-            let moved = turn * *decay;
-            sum += (1.0 + moved) / (1.0 - moved) * *residue;
+        let (square, both) = (sine * sine, sine * cosine);
+        let (mut re, mut im) = (-self.double / square, -self.single * cosine / sine);
+        for term in &self.others[..self.count] {
+            let over = 1.0 / (term.least + term.turning * square);
+            re += term.real * over;
+            im -= term.imaginary * both * over;
         }
-        sum
+        Complex64::new(re, im)
     }
 
     /// Where |L| = 1 below `half` rad/s, near the crossing of the continuous loop; `None` where it is not there.

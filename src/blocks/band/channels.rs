@@ -4,7 +4,7 @@ use rayon::prelude::*;
 
 use super::super::r#loop::AtChannel;
 use super::super::oscillator::Band;
-use super::super::repeat::{Cases, Point, Repeat, Scratch, Sense};
+use super::super::repeat::{Cases, Point, Repeat, Room, Scratch, Sense};
 use super::super::support::Faults;
 use super::{Checked, Digits, Given, Item, Quantity, Unit, print};
 use crate::physics::noise::Ladder;
@@ -270,8 +270,8 @@ impl Cases for SolvedBand {
     fn value(&self, case: usize, column: usize) -> f64 {
         self.rows[case].values[column]
     }
-    fn points(&self, case: usize) -> Vec<Point> {
-        vec![self.rows[case].point.clone()]
+    fn point<'p>(&'p self, case: usize, _place: usize, _room: &'p mut Room) -> &'p Point {
+        &self.rows[case].point
     }
     fn label(&self, case: usize, _place: usize) -> String {
         print(self.rows[case].output(), Unit::Hertz, Digits::Written)

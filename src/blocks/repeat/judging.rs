@@ -5,6 +5,7 @@ use super::lines::Lines;
 use super::{Metric, MetricPath, Point, Repeat, metric};
 use crate::num::flat::flat;
 use crate::physics::noise::dbc_per_hz;
+use crate::physics::scatter::Deviates;
 use crate::results::{Judgement, Limit, State};
 use crate::units::Unit;
 
@@ -20,12 +21,25 @@ pub trait Cases: Send + Sync {
     fn ends(&self, case: usize, column: usize) -> [(f64, usize); 2] {
         [(self.value(case, column), 0); 2]
     }
-    /// A case made again, in each of its channels.
-    fn points(&self, case: usize) -> Vec<Point>;
+    /// Channels of each case.
+    fn channels(&self) -> usize {
+        1
+    }
+    /// A case made again in one of its channels.
+    fn point<'p>(&'p self, case: usize, place: usize, room: &'p mut Room) -> &'p Point;
     /// What a case is called: a channel, a run, a run in a channel.
     fn label(&self, case: usize, place: usize) -> String;
     /// Why not every case could be read, where that is so.
     fn missing(&self) -> Option<String>;
+}
+
+/// Room of one thread to make cases again.
+#[derive(Clone, Default)]
+pub struct Room {
+    /// Deviations drawn last, and for which case.
+    pub drawn: Option<(usize, Deviates)>,
+    /// A point for each channel.
+    pub points: Vec<Point>,
 }
 
 /// A case that decided.
@@ -89,45 +103,89 @@ impl Repeat {
     }
 }
 
+/// What of a case is judged in a channel.
+enum Judge<'l> {
+    Lines(&'l Lines),
+    At(Levels),
+    Mask(Bounds, Levels),
+}
+
+impl<'l> Judge<'l> {
+    /// `None` where there is nothing to judge.
+    fn new(cases: &'l dyn Cases, judged: &Judged<'l>, limit: &Limit) -> Option<Self> {
+        match *judged {
+            Judged::Column(_) => None,
+            Judged::Lines(lines) => Some(Self::Lines(lines)),
+            Judged::At(offset) => Levels::new(cases, vec![offset]).map(Self::At),
+            Judged::Mask(offsets) => {
+                let bounds = Bounds::new(limit, offsets);
+                let levels = Levels::new(cases, bounds.offsets.clone())?;
+                Some(Self::Mask(bounds, levels))
+            }
+        }
+    }
+
+    fn judge(&self, limit: &Limit, point: &Point, place: usize, work: &mut Work) -> Judgement {
+        match self {
+            Self::Lines(lines) => {
+                lines.all(point).map_or(Judgement::LOST, |lines| limit.judge_lines(lines.into_iter()))
+            }
+            Self::At(levels) => {
+                let level = dbc_per_hz(levels.read(place, &point.case, work)[0]);
+                limit.judge(&Metric::real(level, Unit::DecibelCarrierPerHertz))
+            }
+            Self::Mask(bounds, levels) => bounds.judge(levels.read(place, &point.case, work)),
+        }
+    }
+
+    fn meets(&self, limit: &Limit, point: &Point, place: usize, work: &mut Work) -> bool {
+        match self {
+            Self::Mask(bounds, levels) => bounds.meets(levels, place, &point.case, work),
+            _ => self.judge(limit, point, place, work).state == State::Met,
+        }
+    }
+}
+
 /// Judges every case, in order, each in that of its channels that comes nearest to the limit, which is named; `None` where
 /// the metric is not among what is repeated.
 pub fn judge_all(cases: &dyn Cases, path: &MetricPath, limit: &Limit) -> Option<Vec<(Judgement, usize)>> {
     use rayon::prelude::*;
     let repeat = cases.repeat();
     let nearest = |a: (Judgement, usize), b: (Judgement, usize)| if worse(&b.0, &a.0) { b } else { a };
-    let column = |value: f64, column: usize| limit.judge(&metric(value, &repeat.columns[column]));
-    let all = |one: &(dyn Fn(&Point, usize, &mut Work) -> Judgement + Sync)| {
-        let case = |work: &mut Work, case: usize| {
-            let points = cases.points(case);
-            let judged = points.iter().enumerate().map(|(place, point)| (one(point, place, work), place));
-            judged.reduce(nearest).unwrap_or((Judgement::LOST, 0))
+    let judged = repeat.judged(path, limit)?;
+    if let Judged::Column(index) = judged {
+        let column = |value: f64| limit.judge(&metric(value, &repeat.columns[index]));
+        let one = |case: usize| {
+            let [low, high] = cases.ends(case, index).map(|(value, place)| (column(value), place));
+            nearest(low, high)
         };
-        Some((0..cases.count()).into_par_iter().map_init(Work::default, case).collect())
-    };
-    match repeat.judged(path, limit)? {
-        Judged::Column(index) => {
-            let one = |case: usize| {
-                let [low, high] = cases.ends(case, index).map(|(value, place)| (column(value, index), place));
-                nearest(low, high)
-            };
-            Some((0..cases.count()).map(one).collect())
-        }
-        Judged::Lines(lines) => all(&|point, _, _| {
-            lines.all(point).map_or(Judgement::LOST, |lines| limit.judge_lines(lines.into_iter()))
-        }),
-        Judged::At(offset) => {
-            let Some(levels) = Levels::new(cases, vec![offset]) else { return Some(Vec::new()) };
-            all(&|point, place, work| {
-                let level = dbc_per_hz(levels.read(place, &point.case, work)[0]);
-                limit.judge(&Metric::real(level, Unit::DecibelCarrierPerHertz))
-            })
-        }
-        Judged::Mask(offsets) => {
-            let bounds = Bounds::new(limit, offsets);
-            let Some(levels) = Levels::new(cases, bounds.offsets.clone()) else { return Some(Vec::new()) };
-            all(&|point, place, work| bounds.judge(levels.read(place, &point.case, work)))
-        }
+        return Some((0..cases.count()).map(one).collect());
     }
+    let Some(judge) = Judge::new(cases, &judged, limit) else { return Some(Vec::new()) };
+    let case = |(room, work): &mut (Room, Work), case: usize| {
+        let one = |place| (judge.judge(limit, cases.point(case, place, room), place, work), place);
+        (0..cases.channels()).map(one).reduce(nearest).unwrap_or((Judgement::LOST, 0))
+    };
+    Some((0..cases.count()).into_par_iter().map_init(Default::default, case).collect())
+}
+
+/// Whether every case, in order, keeps the limit in all its channels: as [`judge_all`] finds it, with no more read than that
+/// takes.
+pub fn met_all(cases: &dyn Cases, path: &MetricPath, limit: &Limit) -> Option<Vec<bool>> {
+    use rayon::prelude::*;
+    let judged = cases.repeat().judged(path, limit)?;
+    let Some(judge) = Judge::new(cases, &judged, limit) else {
+        return Some(judge_all(cases, path, limit)?.iter().map(|(j, _)| j.state == State::Met).collect());
+    };
+    let channels = cases.channels();
+    // The channel in which the case before missed it is looked at first.
+    let case = |(room, work, first): &mut (Room, Work, usize), case: usize| {
+        let mut order = (0..channels).map(|place| (*first + place) % channels);
+        let missed = order.find(|place| !judge.meets(limit, cases.point(case, *place, room), *place, work));
+        *first = missed.unwrap_or(*first);
+        missed.is_none()
+    };
+    Some((0..cases.count()).into_par_iter().map_init(Default::default, case).collect())
 }
 
 /// Order by margin: without a value first where not met, last where met.

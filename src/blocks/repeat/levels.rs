@@ -1,17 +1,21 @@
 //! Levels of phase noise at some offsets, in case after case.
 
-use super::judging::Cases;
+use std::ops::Range;
+
+use super::judging::{Cases, Room};
 use super::same_tables;
 use crate::physics::integral::Grid;
 use crate::physics::noise::{Prepared, Scratch, dbc_per_hz};
 use crate::physics::part::Case;
-use crate::results::{Judgement, Limit};
+use crate::results::{Judgement, Limit, State};
 
 /// Scratch of one thread.
 #[derive(Clone, Default)]
 pub(super) struct Work {
     scratch: Scratch,
     total: Vec<f64>,
+    /// Position of the offset at which a mask was missed last: others are likely to miss it there as well.
+    missed: Option<usize>,
 }
 
 /// What is the same in every case: the offsets, and what the tables of each channel give there.
@@ -31,13 +35,26 @@ impl Levels {
             let prepared = Prepared::new(&case, grid.clone());
             (case, prepared)
         };
-        let places = cases.points(0).into_iter().map(|point| of(point.case)).collect();
+        let mut room = Room::default();
+        let places =
+            (0..cases.channels()).map(|place| of(cases.point(0, place, &mut room).case.clone())).collect();
         Some(Self { grid, places })
     }
 
     /// L(f) of a case in a channel, per Hz, at every offset.
     pub(super) fn read<'w>(&self, place: usize, case: &Case, work: &'w mut Work) -> &'w [f64] {
-        work.total.resize(self.grid.offsets().len(), 0.0);
+        self.part(place, case, &(0..self.grid.offsets().len()), work)
+    }
+
+    /// The same at some offsets by their positions alone.
+    pub(super) fn part<'w>(
+        &self,
+        place: usize,
+        case: &Case,
+        offsets: &Range<usize>,
+        work: &'w mut Work,
+    ) -> &'w [f64] {
+        work.total.resize(offsets.len(), 0.0);
         let own;
         let prepared = match &self.places[place] {
             (known, prepared) if same_tables(case, known) => prepared,
@@ -46,7 +63,7 @@ impl Levels {
                 &own
             }
         };
-        prepared.sweep_into(case, &mut work.scratch, &mut work.total);
+        prepared.sweep_part(case, offsets, &mut work.scratch, &mut work.total);
         &work.total
     }
 }
@@ -71,8 +88,35 @@ impl Bounds {
         Self { offsets, levels, inverse }
     }
 
+    /// Whether a case keeps the mask in a channel: as [`Bounds::judge`] says, with no more read than that takes.
+    pub(super) fn meets(&self, levels: &Levels, place: usize, case: &Case, work: &mut Work) -> bool {
+        if let Some(missed) = work.missed {
+            let density = levels.part(place, case, &(missed..missed + 1), work)[0];
+            if (density * self.inverse[missed]).is_finite() && self.at(missed, density).state != State::Met {
+                return false;
+            }
+        }
+        let total = levels.read(place, case, work);
+        let Some(nearest) = self.nearest(total) else { return false };
+        let met = self.at(nearest, total[nearest]).state == State::Met;
+        if !met {
+            work.missed = Some(nearest);
+        }
+        met
+    }
+
     /// The least margin over all offsets.
     pub(super) fn judge(&self, density: &[f64]) -> Judgement {
+        self.nearest(density).map_or(Judgement::LOST, |nearest| self.at(nearest, density[nearest]))
+    }
+
+    fn at(&self, position: usize, density: f64) -> Judgement {
+        let level = dbc_per_hz(density);
+        Judgement::at(self.levels[position] - level, level, self.offsets[position])
+    }
+
+    /// Position of the offset that comes nearest to the mask; `None` where there is no noise at all.
+    fn nearest(&self, density: &[f64]) -> Option<usize> {
         let shares = || density.iter().zip(&self.inverse).map(|(density, inverse)| density * inverse);
         let sound = |share: f64| if share.is_finite() { share } else { 0.0 };
         // The most of every eighth share: several at a time, as one running most is not.
@@ -88,10 +132,6 @@ impl Bounds {
         let rest = rest.map(|(density, inverse)| sound(density * inverse));
         let most = most.into_iter().chain(rest).fold(0.0, f64::max);
         #[allow(clippy::float_cmp, reason = "it is one of them")]
-        let nearest = shares().position(|share| share == most).filter(|_| most > 0.0);
-        nearest.map_or(Judgement::LOST, |at| {
-            let level = dbc_per_hz(density[at]);
-            Judgement::at(self.levels[at] - level, level, self.offsets[at])
-        })
+        shares().position(|share| share == most).filter(|_| most > 0.0)
     }
 }

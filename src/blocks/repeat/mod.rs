@@ -17,7 +17,7 @@ mod levels;
 mod lines;
 
 pub use columns::{Column, Sense};
-pub use judging::{Cases, Share, decide, judge_all, share, worse};
+pub use judging::{Cases, Room, Share, decide, judge_all, met_all, share, worse};
 pub use lines::FractionAt;
 use lines::Lines;
 

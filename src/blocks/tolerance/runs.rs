@@ -3,8 +3,8 @@
 use rayon::prelude::*;
 
 use super::super::keep::Keep;
-use super::super::repeat::{Cases, Point, Repeat, Scratch, Share, judge_all, share};
-use super::places::{Ends, Place, Places, Reader, read};
+use super::super::repeat::{Cases, Point, Repeat, Room, Scratch, Share, judge_all, met_all};
+use super::places::{Ends, Places, Reader, read};
 use super::{Digits, MetricPath, Unit, print};
 use crate::num::statistics::{mean_and_deviation, quantile};
 use crate::physics::scatter::{Deviates, MOST, Scatter, Vary};
@@ -109,11 +109,11 @@ pub(super) fn solve(
 fn yields(solved: &SolvedTolerance, limits: &[(MetricPath, Limit)]) -> (Vec<Option<Share>>, usize) {
     let mut kept = vec![true; solved.count()];
     let mut one = |(path, limit): &(MetricPath, Limit)| {
-        let all = judge_all(solved, path, limit)?;
-        for (kept, judgement) in kept.iter_mut().zip(&all) {
-            *kept &= judgement.0.state == State::Met;
+        let all = met_all(solved, path, limit)?;
+        for (kept, met) in kept.iter_mut().zip(&all) {
+            *kept &= met;
         }
-        Some(share(&all))
+        Some(Share { kept: all.iter().filter(|met| **met).count(), of: all.len() })
     };
     let shares = limits.iter().map(&mut one).collect();
     (shares, kept.into_iter().filter(|kept| *kept).count())
@@ -164,15 +164,13 @@ fn around(
     places: &Places,
 ) -> (Vec<Vec<f64>>, Vec<(f64, f64)>) {
     let width = repeat.columns.len();
-    let at_places = |deviates: &Deviates| -> Vec<Vec<f64>> {
-        let read = |place: &Place| {
-            let mut point = place.nominal.clone();
-            place.vary(scatter, deviates, &mut point);
-            let mut row = vec![0.0; width];
-            repeat.read_with(&point, &place.budgets, &mut Scratch::default(), &mut row);
-            row
-        };
-        places.taken.iter().map(read).collect()
+    let at_place = |deviates: &Deviates, place: usize| -> Vec<f64> {
+        let place = &places.taken[place];
+        let mut point = place.nominal.clone();
+        place.vary(scatter, deviates, &mut point);
+        let mut row = vec![0.0; width];
+        repeat.read_with(&point, &place.budgets, &mut Scratch::default(), &mut row);
+        row
     };
     let still = home(scatter, repeat.solved.case.temperature);
     let worst_place: Vec<usize> = read(&places.taken, repeat, scatter, &still)
@@ -181,8 +179,14 @@ fn around(
         .map(|(column, ends)| usize::from(ends.worst(repeat.columns[column].sense, nominal[column]).1))
         .collect();
     let at = |deviates: &Deviates| -> Vec<f64> {
-        let rows = at_places(deviates);
-        worst_place.iter().enumerate().map(|(column, place)| rows[*place][column]).collect()
+        let mut rows = vec![Vec::new(); places.taken.len()];
+        let mut value = |(column, place): (usize, &usize)| {
+            if rows[*place].is_empty() {
+                rows[*place] = at_place(deviates, *place);
+            }
+            rows[*place][column]
+        };
+        worst_place.iter().enumerate().map(&mut value).collect()
     };
     let slopes = slopes(scatter, &still, &at);
     let corner = |column: usize| {
@@ -192,7 +196,7 @@ fn around(
             for (deviate, effect) in deviates.iter_mut().zip(&effects) {
                 *deviate = if *effect == 0.0 { 0.0 } else { sign * effect.signum() };
             }
-            at(&deviates)[column]
+            at_place(&deviates, worst_place[column])[column]
         };
         (end(-1.0), end(1.0))
     };
@@ -313,14 +317,19 @@ impl Cases for SolvedTolerance {
             None => [(self.value(case, column), 0); 2],
         }
     }
-    fn points(&self, case: usize) -> Vec<Point> {
-        let deviates = self.scatter.draw(case as u64);
-        let of = |place: &Place| {
-            let mut point = place.nominal.clone();
-            place.vary(&self.scatter, &deviates, &mut point);
-            point
-        };
-        self.places.taken.iter().map(of).collect()
+    fn channels(&self) -> usize {
+        self.places.taken.len()
+    }
+    fn point<'p>(&'p self, case: usize, place: usize, room: &'p mut Room) -> &'p Point {
+        let drawn = room.drawn.filter(|(drawn, _)| *drawn == case);
+        let (_, deviates) =
+            room.drawn.insert(drawn.unwrap_or_else(|| (case, self.scatter.draw(case as u64))));
+        if room.points.is_empty() {
+            room.points.extend(self.places.taken.iter().map(|place| place.nominal.clone()));
+        }
+        let point = &mut room.points[place];
+        self.places.taken[place].vary(&self.scatter, deviates, point);
+        point
     }
     fn label(&self, case: usize, place: usize) -> String {
         let run = format!("run {}", case + 1);

@@ -1,6 +1,7 @@
 //! The spectrum at the output on a grid, its contributors, and what is integrated from it.
 
 use std::f64::consts::PI;
+use std::ops::Range;
 
 use super::transfer::Transfers;
 use super::{CONTRIBUTORS, Contributor, Node, Scratch};
@@ -9,6 +10,9 @@ use crate::physics::part::Case;
 
 /// Most node entries there can be: every contributor at every node of its own.
 const MOST_SOURCES: usize = 13;
+
+/// A scale, and a shape that it multiplies.
+pub(super) type Part<'p> = (f64, &'p [f64]);
 
 /// One contributor at one node, its shape kept on the grid.
 struct Source {
@@ -20,11 +24,9 @@ struct Source {
 }
 
 impl Source {
-    fn add(&self, case: &Case, density: &mut [f64]) {
-        let scale = self.contributor.scale(case, self.node);
-        for (sum, shape) in density.iter_mut().zip(&self.shape) {
-            *sum += scale * shape;
-        }
+    /// What the case makes of it, and its shape at some offsets by their positions.
+    fn part(&self, case: &Case, offsets: &Range<usize>) -> Part<'_> {
+        (self.contributor.scale(case, self.node), &self.shape[offsets.clone()])
     }
 }
 
@@ -99,24 +101,52 @@ impl Prepared {
         }
     }
 
-    /// Density at a node on the grid, of all contributors that enter there.
-    pub(super) fn density_into(&self, case: &Case, node: Node, density: &mut Vec<f64>) {
-        density.clear();
-        let mut here = self.sources.iter().filter(|source| source.node == node);
-        match here.next() {
-            Some(source) => {
-                let scale = source.contributor.scale(case, node);
-                density.extend(source.shape.iter().map(|shape| scale * shape));
+    /// What enters at a node, at some offsets by their positions.
+    pub(super) fn parts<'p>(
+        &'p self,
+        case: &'p Case,
+        node: Node,
+        offsets: &'p Range<usize>,
+    ) -> impl Iterator<Item = Part<'p>> {
+        let here = self.sources.iter().filter(move |source| source.node == node);
+        here.map(move |source| source.part(case, offsets))
+    }
+
+    /// Density at a node at some offsets by their positions, of all contributors that enter there.
+    pub(super) fn density_into(
+        &self,
+        case: &Case,
+        node: Node,
+        offsets: &Range<usize>,
+        density: &mut Vec<f64>,
+    ) {
+        density.resize(offsets.len(), 0.0);
+        let mut here = self.parts(case, node, offsets).fuse();
+        // Three at once: reference, floor and flicker of a detector.
+        match (here.next(), here.next(), here.next()) {
+            (Some((i, a)), Some((j, b)), Some((k, c))) => {
+                for (((sum, a), b), c) in density.iter_mut().zip(a).zip(b).zip(c) {
+                    *sum = i * a + j * b + k * c;
+                }
             }
-            None => density.resize(self.offsets().len(), 0.0),
+            (Some((i, a)), Some((j, b)), None) => {
+                for ((sum, a), b) in density.iter_mut().zip(a).zip(b) {
+                    *sum = i * a + j * b;
+                }
+            }
+            (Some((scale, shape)), ..) => {
+                for (sum, shape) in density.iter_mut().zip(shape) {
+                    *sum = scale * shape;
+                }
+            }
+            (None, ..) => density.fill(0.0),
         }
-        here.for_each(|source| source.add(case, density));
+        here.for_each(|part| add(part, density));
     }
 
     /// Adds that density.
-    pub(super) fn add_density(&self, case: &Case, node: Node, density: &mut [f64]) {
-        let here = self.sources.iter().filter(|source| source.node == node);
-        here.for_each(|source| source.add(case, density));
+    pub(super) fn add_density(&self, case: &Case, node: Node, offsets: &Range<usize>, density: &mut [f64]) {
+        self.parts(case, node, offsets).for_each(|part| add(part, density));
     }
 
     /// Density at a node where it is the same at all offsets, as a resistor's.
@@ -131,6 +161,12 @@ impl Prepared {
             *scale = source.contributor.scale(case, source.node);
         }
         scales
+    }
+}
+
+fn add((scale, shape): Part<'_>, density: &mut [f64]) {
+    for (sum, shape) in density.iter_mut().zip(shape) {
+        *sum += scale * shape;
     }
 }
 

@@ -9,9 +9,10 @@
 //! Source: derived here from `ladder.rs` and checked against it.
 
 use std::f64::consts::PI;
+use std::ops::Range;
 
 use super::Node;
-use super::spectrum::Prepared;
+use super::spectrum::{Part, Prepared};
 use crate::physics::part::{Case, Currents};
 
 /// Densities at the nodes, kept from call to call.
@@ -36,8 +37,6 @@ struct Constants {
     divided: f64,
     /// (g N)^2.
     closed: f64,
-    /// Half of the pushing squared.
-    pushing: f64,
     /// Half of (2 pi K)^2, which is (K / f)^2 y.
     tuning: f64,
     r2: f64,
@@ -51,6 +50,11 @@ fn square([a0, a1, a2, a3]: [f64; 4], y: f64) -> f64 {
     re * re + y * im * im
 }
 
+/// Half of the pushing squared.
+fn pushing(case: &Case) -> f64 {
+    0.5 * case.oscillator.pushing.powi(2)
+}
+
 impl Prepared {
     fn constants(&self, case: &Case) -> Constants {
         let gain = case.loop_gain();
@@ -60,7 +64,6 @@ impl Prepared {
             tau: case.oscillator.modulation_bandwidth.map_or(0.0, |corner| 1.0 / (2.0 * PI * corner)),
             divided: 1.0 / case.output_divider.powi(2),
             closed: (gain * case.feedback_ratio).powi(2),
-            pushing: 0.5 * case.oscillator.pushing.powi(2),
             tuning: 0.5 * (2.0 * PI * case.oscillator.gain).powi(2),
             r2: self.scale_at(case, Node::R2) * case.filter.c2.powi(2),
             r3: self.scale_at(case, Node::R3),
@@ -70,32 +73,64 @@ impl Prepared {
 
     /// As [`Prepared::total_into`] with [`super::Ladder`], several times as fast.
     pub fn sweep_into(&self, case: &Case, scratch: &mut Scratch, total: &mut [f64]) {
+        self.sweep_part(case, &(0..self.offsets().len()), scratch, total);
+    }
+
+    /// The same at some offsets by their positions alone.
+    pub fn sweep_part(&self, case: &Case, offsets: &Range<usize>, scratch: &mut Scratch, total: &mut [f64]) {
         if case.filter.topology.is_active() {
-            self.sweep_active(case, scratch, total);
-            return;
+            self.sweep_active(case, offsets, scratch, total);
+        } else {
+            self.sweep_passive(case, offsets, scratch, total);
         }
-        self.density_into(case, Node::Detector, &mut scratch.detector);
-        self.density_into(case, Node::Oscillator, &mut scratch.oscillator);
-        self.density_into(case, Node::Supply, &mut scratch.supply);
+        self.add_density(case, Node::Output, offsets, total);
+    }
+
+    fn sweep_passive(&self, case: &Case, offsets: &Range<usize>, scratch: &mut Scratch, total: &mut [f64]) {
+        self.density_into(case, Node::Detector, offsets, &mut scratch.detector);
+        let of_oscillator = self.open_oscillator(case, offsets, &mut scratch.oscillator, &mut scratch.supply);
+        let (open, oscillator) = of_oscillator.unwrap_or((1.0, &scratch.oscillator));
         let Currents { whole, branches: [third, fourth] } =
             case.filter.currents(case.oscillator.input_capacitance);
-        let Constants { gain, zero, tau, divided, closed, pushing, tuning, r2, r3, r4 } =
-            self.constants(case);
-        let sources = scratch.detector.iter().zip(&scratch.oscillator).zip(&scratch.supply);
-        let offsets = self.squares.iter().zip(&self.inverse);
-        for (((y, over), sum), ((detector, oscillator), supply)) in offsets.zip(&mut *total).zip(sources) {
+        let Constants { gain, zero, tau, divided, closed, tuning, r2, r3, r4 } = self.constants(case);
+        let sources = scratch.detector.iter().zip(oscillator);
+        for ((y, sum), (detector, oscillator)) in self.squares[offsets.clone()].iter().zip(total).zip(sources)
+        {
             let (re, im) = (whole[0] - whole[2] * y, whole[1] - whole[3] * y);
             let (p_re, p_im) = (-y * (re - y * im * tau), -y * (im + re * tau));
             let (q_re, q_im) = (p_re + gain, p_im + gain * zero);
             let p = p_re * p_re + y * p_im * p_im;
             let q = q_re * q_re + y * q_im * q_im;
             let resistors = r2 + r3 * square(third, *y) + r4 * square(fourth, *y);
-            let through = detector * closed * (1.0 + y * zero * zero)
-                + (oscillator + supply * pushing * over) * p
-                + resistors * tuning * y;
+            let through =
+                detector * closed * (1.0 + y * zero * zero) + oscillator * open * p + resistors * tuning * y;
             *sum = through * divided / q;
         }
-        self.add_density(case, Node::Output, total);
+    }
+
+    /// Density of the free-running oscillator with that of its supply: as it is kept where it comes from one source, else
+    /// left in `density`.
+    fn open_oscillator<'p>(
+        &'p self,
+        case: &'p Case,
+        offsets: &'p Range<usize>,
+        density: &mut Vec<f64>,
+        supply: &mut Vec<f64>,
+    ) -> Option<Part<'p>> {
+        let supplied = self.parts(case, Node::Supply, offsets).next().is_some();
+        let mut parts = self.parts(case, Node::Oscillator, offsets);
+        if let (Some(part), None, false) = (parts.next(), parts.next(), supplied) {
+            return Some(part);
+        }
+        self.density_into(case, Node::Oscillator, offsets, density);
+        if supplied {
+            self.density_into(case, Node::Supply, offsets, supply);
+            let pushing = pushing(case);
+            for ((sum, supply), over) in density.iter_mut().zip(supply).zip(&self.inverse[offsets.clone()]) {
+                *sum += *supply * pushing * over;
+            }
+        }
+        None
     }
 }
 
@@ -148,27 +183,24 @@ impl Feedback {
 impl Prepared {
     /// With an active filter: `C = (C1 + C2 + s R2 C1 C2) (1 + s / GBW) D`, with D the voltage over the post filter; the
     /// noise of the op-amp's inputs stands beside the resistors', over |C|^2 as they are.
-    fn sweep_active(&self, case: &Case, scratch: &mut Scratch, total: &mut [f64]) {
-        self.density_into(case, Node::Detector, &mut scratch.detector);
-        self.density_into(case, Node::Oscillator, &mut scratch.oscillator);
-        self.density_into(case, Node::Supply, &mut scratch.supply);
-        self.density_into(case, Node::AmplifierVoltage, &mut scratch.voltage);
-        self.add_density(case, Node::AmplifierReference, &mut scratch.voltage);
-        self.density_into(case, Node::AmplifierCurrent, &mut scratch.current);
+    fn sweep_active(&self, case: &Case, offsets: &Range<usize>, scratch: &mut Scratch, total: &mut [f64]) {
+        self.density_into(case, Node::Detector, offsets, &mut scratch.detector);
+        let of_oscillator = self.open_oscillator(case, offsets, &mut scratch.oscillator, &mut scratch.supply);
+        let (open, oscillator) = of_oscillator.unwrap_or((1.0, &scratch.oscillator));
+        self.density_into(case, Node::AmplifierVoltage, offsets, &mut scratch.voltage);
+        self.add_density(case, Node::AmplifierReference, offsets, &mut scratch.voltage);
+        self.density_into(case, Node::AmplifierCurrent, offsets, &mut scratch.current);
         let feedback = Feedback::of(case);
         let Currents { whole, branches } = case.filter.post_currents(case.oscillator.input_capacitance);
         let whole = feedback.times(whole);
         let [third, fourth] = branches.map(|branch| feedback.times(branch));
         let inputs = lagging([feedback.capacitance, 0.0, 0.0, 0.0, 0.0], feedback.lag, 1.0);
-        let Constants { gain, zero, tau, divided, closed, pushing, tuning, r2, r3, r4 } =
-            self.constants(case);
-        let loops = scratch.detector.iter().zip(&scratch.oscillator).zip(&scratch.supply);
+        let Constants { gain, zero, tau, divided, closed, tuning, r2, r3, r4 } = self.constants(case);
+        let loops = scratch.detector.iter().zip(oscillator);
         let amplifier = scratch.voltage.iter().zip(&scratch.current);
         let sources = loops.zip(amplifier);
-        let offsets = self.squares.iter().zip(&self.inverse);
-        for (((y, over), sum), (((detector, oscillator), supply), (voltage, current))) in
-            offsets.zip(&mut *total).zip(sources)
-        {
+        let grid = self.squares[offsets.clone()].iter();
+        for ((y, sum), ((detector, oscillator), (voltage, current))) in grid.zip(total).zip(sources) {
             let [a0, a1, a2, a3, a4] = whole;
             let (re, im) = (a0 - (a2 - a4 * y) * y, a1 - a3 * y);
             let (p_re, p_im) = (-y * (re - y * im * tau), -y * (im + re * tau));
@@ -181,11 +213,9 @@ impl Prepared {
                 + r4 * square_of(fourth, *y)
                 + voltage * square_of(inputs, *y)
                 + current * lead / y;
-            let through =
-                detector * closed * lead + (oscillator + supply * pushing * over) * p + filter * tuning * y;
+            let through = detector * closed * lead + oscillator * open * p + filter * tuning * y;
             *sum = through * divided / q;
         }
-        self.add_density(case, Node::Output, total);
     }
 }
 

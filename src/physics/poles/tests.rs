@@ -103,3 +103,23 @@ fn equal_poles_are_told_apart() {
     let wanted = margins.margins().phase_margin.expect("one");
     assert!((reading.sampled_phase_margin - wanted).abs() < 1e-6, "{reading:?} {wanted}");
 }
+
+/// Also where the lead of the zero is hardly more than the lag of the poles, and the phase turns far below them.
+#[test]
+fn the_phase_turns_where_lead_and_lag_are_equal() {
+    for extra in [1e-6, 1e-3, 0.05, 0.5, 3.0, 40.0] {
+        for poles in [vec![1e5, 3e5], vec![1e5, 1.1e5, 9e7], vec![2e4, 5e6, 6e6, 7e6], vec![1e6; 5]] {
+            let lags: f64 = poles.iter().map(|p| 1.0 / p).sum();
+            let zero = lags * (1.0 + extra);
+            let off = |w: f64| (w * zero).atan() - poles.iter().map(|p| (w / p).atan()).sum::<f64>();
+            let mut found = Poles::new(&cases()[0]);
+            found.zero = zero;
+            found.count = poles.len();
+            found.poles[..poles.len()].copy_from_slice(&poles);
+            let crossover = found.phase_crossover();
+            // On either side by a millionth the phase is on either side of -180 deg.
+            let (before, after) = (off(crossover * (1.0 - 1e-6)), off(crossover * (1.0 + 1e-6)));
+            assert!(before > 0.0 && after < 0.0, "{extra} {poles:?}: {crossover} {before} {after}");
+        }
+    }
+}
