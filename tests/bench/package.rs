@@ -1,8 +1,8 @@
 //! How long a package takes beside the bare typesetter on the same .typ files, two at a time, in one run: the worked notes,
 //! which simulate, and fifty small ones. Run it with a typesetter installed.
 //!
-//! What bounds it: small notes, the typesetter. The worked notes, solving: trials by the thousand, maps and runs edge by edge
-//! take as much time of both cores as typesetting.
+//! What bounds it: small notes, the typesetter. The worked notes, processor time: both cores are busy all the while, with
+//! solving (a third of what typesetting takes), then with the package beside its notes.
 
 #![allow(clippy::disallowed_methods, reason = "benches write files and run programs")]
 #![allow(missing_docs, reason = "criterion's macros make items without docs")]
