@@ -8,6 +8,16 @@ use super::system::Vector;
 /// A step of Newton's rule after which no further one is needed, periods.
 pub(super) const CLOSE: f64 = 1e-10;
 
+/// Step to the edge from where it was guessed, by the series turned round, and what that leaves out. `off`: phase beyond
+/// the one due, over the speed there; `two`, `three`: second and third derivative of the phase over
+/// the speed, over 2 and 6; `four`: the next one, whole, to be sure.
+#[inline]
+pub(super) fn turned_round(off: f64, two: f64, three: f64, four: f64) -> (f64, f64) {
+    let step = -off * (1.0 + off * (two + off * (2.0 * two * two - three)));
+    let fourth = (off * off) * (off * off);
+    (step, (four.abs() + 5.0 * (two * two * two).abs()) * fourth)
+}
+
 impl<const N: usize> Engine<'_, N> {
     /// When the divider's next edge comes, where that is plainly before `time`, and the filter then: guessed from where
     /// the loop stands, and mended by a series round the guess. `None` where only a look at the whole way tells.
@@ -34,10 +44,7 @@ impl<const N: usize> Engine<'_, N> {
         let inverse = 1.0 / (1.0 + slope * volts);
         let off = (guess + slope * linear - due) * inverse;
         let (two, three) = (0.5 * slope * rise * inverse, slope * bend * inverse / 6.0);
-        // The series turned round; what it leaves out is of fourth order.
-        let step = -off * (1.0 + off * (two + off * (2.0 * two * two - three)));
-        let fourth = (off * off) * (off * off);
-        let left = ((slope * third * inverse).abs() + 5.0 * (two * two * two).abs()) * fourth;
+        let (step, left) = turned_round(off, two, three, slope * third * inverse);
         let edge = guess + step;
         if left <= f64::EPSILON * 0.1 * edge && edge > 0.0 && edge < time {
             return Some((edge, modes.nudged(&state, drive, step)?));
@@ -64,10 +71,9 @@ impl<const N: usize> Engine<'_, N> {
             let off = (guess + moved - due) / speed;
             let (two, three) =
                 (0.5 * gain * rise / speed, (gain * bend + curl * rise * rise) / (6.0 * speed));
-            let step = -off * (1.0 + off * (two + off * (2.0 * two * two - three)));
             let fourth =
                 (gain * third).abs() + 3.0 * (curl * rise * bend).abs() + (twist * rise.powi(3)).abs();
-            let left = (fourth / speed + 5.0 * two.abs().powi(3)) * off.powi(4);
+            let (step, left) = turned_round(off, two, three, fourth / speed);
             guess += step;
             if left <= f64::EPSILON * 0.1 * guess && local.holds(volts + rise * step * 2.0) {
                 if !(guess > 0.0 && guess < time) {

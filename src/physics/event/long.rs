@@ -8,6 +8,7 @@
 #![allow(clippy::needless_range_loop, reason = "formulas over modes, several vectors by one index")]
 
 use super::Edge;
+use super::arrival::turned_round;
 use super::limits::Stance;
 use super::lock::{Drawn, Stand};
 use super::modes::Modes;
@@ -159,10 +160,7 @@ impl<const N: usize> Start<N> {
             let inverse = 1.0 / (1.0 + slope * volts);
             let off = (guess + slope * integral - due) * inverse;
             let (two, three) = (0.5 * slope * rise * inverse, slope * bend * inverse / 6.0);
-            // The series turned round; what it leaves out is of fourth order.
-            let step = -off * (1.0 + off * (two + off * (2.0 * two * two - three)));
-            let fourth = (off * off) * (off * off);
-            let left = ((slope * third * inverse).abs() + 5.0 * (two * two * two).abs()) * fourth;
+            let (step, left) = turned_round(off, two, three, slope * third * inverse);
             let edge = guess + step;
             if left <= f64::EPSILON * 0.1 * edge && fastest * step.abs() <= NUDGE {
                 return Some((edge, phis.nudged(&modes.rate, step)));
