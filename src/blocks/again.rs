@@ -48,6 +48,12 @@ impl Change {
         self
     }
 
+    /// For trials by the thousand, of which nothing is seen but verdicts.
+    #[must_use]
+    pub fn coarsely(self) -> Self {
+        Self { coarse: true, ..self }
+    }
+
     /// Whether only these fields are touched.
     pub fn only(&self, names: &[&str]) -> bool {
         let fields = self.fields.iter().map(|(name, _)| name).chain(&self.without);
@@ -161,11 +167,6 @@ impl<'a> Bench<'a> {
             // The particulars differ from trial to trial.
             message.split(": ").next().unwrap_or_default().to_owned()
         })
-    }
-
-    /// The change for trials by the thousand, of which nothing is seen but verdicts.
-    pub fn spare(change: Change) -> Change {
-        Change { coarse: true, ..change }
     }
 
     /// How the requirements on the family come out, as nominal.

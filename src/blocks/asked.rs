@@ -55,11 +55,9 @@ impl Asked {
     /// How it comes out; `None` where it can't be judged.
     pub fn judge(&self, inputs: &Inputs<'_>) -> Option<Outcome> {
         let id = Arc::clone(&self.id);
-        if let Some(outcome) = self.read.as_ref().and_then(|read| read.judge(inputs)) {
-            let Judgement { state, margin, .. } = outcome;
-            let kept = |reserve| state == State::Met && margin.is_none_or(|margin| margin >= reserve);
-            let reserve_kept = self.read.as_ref().and_then(|read| read.reserve).map(kept);
-            return Some(Outcome { id, state, margin, reserve_kept });
+        if let Some((read, judged)) = self.read.as_ref().and_then(|read| Some((read, read.judge(inputs)?))) {
+            let reserve_kept = read.reserve.map(|reserve| judged.keeps(reserve));
+            return Some(Outcome { id, state: judged.state, margin: judged.margin, reserve_kept });
         }
         let verdict = requirements::nominal(&self.given, inputs, &|_| true).pop()?;
         let Verdict { state, margin, reserve_kept, .. } = verdict;

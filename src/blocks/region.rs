@@ -173,7 +173,7 @@ fn region(given: &Given, inputs: &Inputs<'_>, faults: &mut Faults) -> Option<Reg
         return None;
     }
     let bench = Bench::new(inputs, &of, &[])?;
-    let base = Bench::spare(choice::base(&of, solved).with("series", Item::Word("ideal")));
+    let base = choice::base(&of, solved).with("series", Item::Word("ideal")).coarsely();
     let judge = |values: [f64; 2]| -> Result<Vec<Outcome>, String> {
         let mut change = base.clone();
         for (axis, value) in axes.iter().zip(values) {

@@ -262,7 +262,7 @@ impl<'a> Search<'a> {
     fn lever(&self, lever: Lever, wanted: &[&str], before: &[Outcome]) -> Vec<Remedy> {
         let Some(start) = self.start(lever) else { return Vec::new() };
         let ideal = |value: f64| {
-            let base = Bench::spare(self.base.clone().with("series", Item::Word("ideal")));
+            let base = self.base.clone().with("series", Item::Word("ideal")).coarsely();
             self.bench.judge(&lever.put(&base, value)).ok()
         };
         // An `optimum` finds its own place again when a fact is better: so it is judged as the note stands.

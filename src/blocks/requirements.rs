@@ -282,9 +282,7 @@ fn judge(
             return None;
         };
         verdict.reserve = Some(reserve);
-        // Unbounded and met: no margin is missing.
-        let kept = verdict.state == State::Met && verdict.margin.is_none_or(|margin| margin >= reserve);
-        verdict.reserve_kept = Some(kept);
+        verdict.reserve_kept = Some(judgement.keeps(reserve));
     }
     Some(verdict)
 }

@@ -46,6 +46,11 @@ impl Judgement {
     /// Of a case without a value: not met.
     pub const LOST: Self = Self { state: State::NotMet, margin: None, value: None, at: None };
 
+    /// Whether a margin that is wanted is there: unbounded and met, none is missing.
+    pub fn keeps(&self, reserve: f64) -> bool {
+        self.state == State::Met && self.margin.is_none_or(|margin| margin >= reserve)
+    }
+
     /// Of a curve with the levels allowed ([`Limit::over`]), where it comes nearest to them.
     pub fn nearest(
         over: impl Iterator<Item = (f64, f64)>,

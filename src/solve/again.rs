@@ -298,7 +298,7 @@ SHARE
                 louder,
             ];
             let (mut met, mut refused) = (0, 0);
-            for change in changes.into_iter().flat_map(|change| [change.clone(), Bench::spare(change)]) {
+            for change in changes.into_iter().flat_map(|change| [change.clone(), change.coarsely()]) {
                 let full = bench.solve(&Change { coarse: false, ..change.clone() });
                 let (full, found) = match (full.map(|solved| bench.verdicts(&solved)), bench.judge(&change)) {
                     (Ok(full), Ok(found)) => (full, found),

@@ -3,6 +3,7 @@
 use super::limits::Stance;
 use super::motion::Motion;
 use super::run::Engine;
+use super::start::Start;
 use super::system::Vector;
 
 /// A step of Newton's rule after which no further one is needed, periods.
@@ -31,25 +32,13 @@ impl<const N: usize> Engine<'_, N> {
         if !self.curve.is_straight() {
             return self.edge_on_curve(drive, due, time);
         }
-        let slope = self.curve.slope;
-        let [volts, rise, ..] = modes.derivatives(&self.state, drive);
-        let inverse = 1.0 / (1.0 + slope * volts);
-        let first = due * inverse;
-        let guess = first - 0.5 * slope * rise * inverse * first * first;
+        let (start, slope) = (Start::new(modes, &self.state, drive), self.curve.slope);
+        let guess = start.guess(slope, due);
         if !(guess > 0.0 && guess < time) {
             return None;
         }
-        let (state, linear) = modes.after(&self.state, drive, guess);
-        let [volts, rise, bend, third] = modes.derivatives(&state, drive);
-        let inverse = 1.0 / (1.0 + slope * volts);
-        let off = (guess + slope * linear - due) * inverse;
-        let (two, three) = (0.5 * slope * rise * inverse, slope * bend * inverse / 6.0);
-        let (step, left) = turned_round(off, two, three, slope * third * inverse);
-        let edge = guess + step;
-        if left <= f64::EPSILON * 0.1 * edge && edge > 0.0 && edge < time {
-            return Some((edge, modes.nudged(&state, drive, step)?));
-        }
-        None
+        let (edge, phis) = start.edge(modes, slope, due, guess)?;
+        (edge > 0.0 && edge < time).then(|| (edge, start.after(modes, &phis, edge).0))
     }
 
     /// The same on a curve that bends, by one or two looks at the phase.

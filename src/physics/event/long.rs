@@ -8,15 +8,15 @@
 #![allow(clippy::needless_range_loop, reason = "formulas over modes, several vectors by one index")]
 
 use super::Edge;
-use super::arrival::turned_round;
 use super::limits::Stance;
 use super::lock::{Drawn, Stand};
 use super::modes::Modes;
 use super::motion::{Motion, Way};
 use super::period::At;
-use super::phi::{NUDGE, Phis};
+use super::phi::Phis;
 use super::run::Engine;
-use super::system::{ROUNDING, Vector, higher, lower};
+use super::start::Start;
+use super::system::{ROUNDING, Vector};
 use super::watch::{Leg, Watch};
 
 /// Largest rate, per period, at which what is left of a period is known to the last digit from what has passed.
@@ -24,9 +24,6 @@ const FASTEST: f64 = 300.0;
 
 /// Guesses nearer to the end of the period than this are not followed before the end has been looked at.
 const LATE: f64 = 0.98;
-
-/// Looks at one edge.
-const LOOKS: usize = 4;
 
 /// What is kept from period to period.
 #[derive(Clone, Debug)]
@@ -36,7 +33,6 @@ pub(super) struct Long<const N: usize> {
     pulse: Phis<N>,
     /// Length of the pulse, periods.
     length: f64,
-    fastest: f64,
     /// Pulses shorter than this are better taken as short.
     reach: f64,
     edges: Edges,
@@ -77,97 +73,6 @@ impl Edges {
     #[inline]
     fn next(&self, excess: f64) -> Option<f64> {
         (self.known > 2).then_some(2.0 * self.apart[0] - self.apart[1] - self.since + (excess - self.excess))
-    }
-}
-
-/// Where a stretch of constant current begins, and how the tuning voltage sets out.
-#[derive(Clone, Copy, Debug)]
-struct Start<const N: usize> {
-    state: Vector<N>,
-    drive: f64,
-    volts: f64,
-    /// What each mode adds to its slope.
-    slopes: Vector<N>,
-}
-
-impl<const N: usize> Start<N> {
-    #[inline]
-    fn new(modes: &Modes<N>, state: &Vector<N>, drive: f64) -> Self {
-        let slopes = std::array::from_fn(|j| modes.first(state, drive, j));
-        Self { state: *state, drive, volts: modes.voltage(state), slopes }
-    }
-
-    /// State and integral of the tuning voltage after a time.
-    #[inline]
-    fn after(&self, modes: &Modes<N>, phis: &Phis<N>, time: f64) -> (Vector<N>, f64) {
-        let (mut to, mut integral) = (self.state, self.volts * time);
-        for j in 0..N {
-            let input = modes.pump[j] * self.drive + modes.leak[j];
-            to[j] = self.state[j] * phis.decay[j] + input * phis.once[j];
-            integral += self.slopes[j] * phis.twice[j];
-        }
-        (to, integral)
-    }
-
-    /// The way to where it leads.
-    #[inline]
-    fn way(&self, modes: &Modes<N>, to: &Vector<N>, time: f64) -> Way {
-        let one_way =
-            self.slopes.iter().all(|slope| *slope >= 0.0) || self.slopes.iter().all(|slope| *slope <= 0.0);
-        if !one_way {
-            return modes.way(&self.state, to, self.drive, time);
-        }
-        let (start, end) = (self.volts, modes.voltage(to));
-        Way { start, end, low: lower(start, end), high: higher(start, end) }
-    }
-
-    /// About when the phase has moved on by `due` cycles.
-    #[inline]
-    fn guess(&self, slope: f64, due: f64) -> f64 {
-        let inverse = 1.0 / (1.0 + slope * self.volts);
-        let rise: f64 = self.slopes.iter().sum();
-        let first = due * inverse;
-        first - 0.5 * slope * rise * inverse * first * first
-    }
-
-    /// When the phase has moved on by `due` cycles, with what the modes have done by then; from a guess.
-    #[inline]
-    fn edge(
-        &self,
-        modes: &Modes<N>,
-        slope: f64,
-        due: f64,
-        guess: f64,
-        fastest: f64,
-    ) -> Option<(f64, Phis<N>)> {
-        let mut guess = guess;
-        for _ in 0..LOOKS {
-            if !(guess > 0.0 && guess < 1.0) {
-                return None;
-            }
-            let phis = modes.phis(guess);
-            let (mut volts, mut integral) = (self.volts, self.volts * guess);
-            let (mut rise, mut bend, mut third) = (0.0, 0.0, 0.0);
-            for j in 0..N {
-                volts += self.slopes[j] * phis.once[j];
-                integral += self.slopes[j] * phis.twice[j];
-                let first = self.slopes[j] * phis.decay[j];
-                let second = first * modes.rate[j];
-                rise += first;
-                bend += second;
-                third += second * modes.rate[j];
-            }
-            let inverse = 1.0 / (1.0 + slope * volts);
-            let off = (guess + slope * integral - due) * inverse;
-            let (two, three) = (0.5 * slope * rise * inverse, slope * bend * inverse / 6.0);
-            let (step, left) = turned_round(off, two, three, slope * third * inverse);
-            let edge = guess + step;
-            if left <= f64::EPSILON * 0.1 * edge && fastest * step.abs() <= NUDGE {
-                return Some((edge, phis.nudged(&modes.rate, step)));
-            }
-            guess = edge;
-        }
-        None
     }
 }
 
@@ -251,12 +156,10 @@ impl<const N: usize> Long<N> {
     /// `pulse` in periods, with both sources on; `reach`: the longest pulse that counts as short. `None` where a mode is so
     /// fast that nothing is left of it.
     pub(super) fn new(modes: &Modes<N>, pulse: f64, reach: f64) -> Option<Self> {
-        let fastest = modes.rate.iter().fold(0.0, |fastest, rate| higher(fastest, rate.abs()));
-        (fastest <= FASTEST && pulse < 0.5).then(|| Self {
+        (modes.fastest <= FASTEST && pulse < 0.5).then(|| Self {
             period: Phis::new(&modes.rate, 1.0),
             pulse: Phis::new(&modes.rate, pulse),
             length: pulse,
-            fastest,
             reach,
             edges: Edges::default(),
             legs: Vec::with_capacity(3),
@@ -360,7 +263,7 @@ impl<const N: usize> Long<N> {
                 return Some(Gone { next, edge: None, slips: stand.late });
             }
         }
-        let (time, phis) = before.edge(walk.modes, walk.slope, due, guess, self.fastest)?;
+        let (time, phis) = before.edge(walk.modes, walk.slope, due, guess)?;
         let at = walk.offset + time;
         if !(time > 0.0 && at + self.length < 1.0) {
             return None;

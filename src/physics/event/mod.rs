@@ -26,6 +26,7 @@ mod period;
 mod phi;
 mod report;
 mod run;
+mod start;
 mod steady;
 mod system;
 mod trace;

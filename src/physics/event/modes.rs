@@ -11,6 +11,8 @@ use super::system::{System, Vector, higher, lower};
 pub(super) struct Modes<const N: usize> {
     /// Rates, per period.
     pub rate: Vector<N>,
+    /// Size of the largest.
+    pub fastest: f64,
     /// Effect of the pump current.
     pub pump: Vector<N>,
     /// Effect of leakage.
@@ -74,6 +76,7 @@ impl<const N: usize> Modes<N> {
         let row = |state: usize| vector(&to_states.row(state).transpose());
         let modes = Self {
             table: Table::new(&rate),
+            fastest: rate.iter().fold(0.0, |fastest, rate| higher(fastest, rate.abs())),
             rate,
             pump: vector(&(&to_modes * &system.pump)),
             leak: vector(&(&to_modes * &system.leak)),

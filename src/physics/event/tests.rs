@@ -7,6 +7,7 @@ use super::system::System;
 use super::*;
 use crate::num::flat::tests::comes_back;
 use crate::physics::linear::tests::case;
+use crate::physics::modulator::Modulator;
 use crate::physics::part::Topology;
 use crate::physics::settling_linear::LinearSettling;
 
@@ -89,13 +90,8 @@ fn a_small_step_settles_as_the_linear_loop_does() {
 fn both_kinds_of_motion_agree() {
     let asked = question(Topology::Passive(4), 500e6, 100.0);
     let system = System::new(&asked.case).expect("a filter");
-    let with = |motion: Motion<4>| {
-        let engine = Engine::with(&asked, &system, motion).expect("a loop");
-        engine.follow(&mut Constant, Some(&[])).0
-    };
-    let modes = Motion::new(&system).expect("modes");
-    assert!(matches!(modes, Motion::Modes(_)));
-    let (a, b) = (with(modes), with(Motion::dense(&system).expect("finite")));
+    assert!(matches!(Motion::<4>::new(&system).expect("modes"), Motion::Modes(_)));
+    let [a, b] = both_ways(&asked, None);
     assert!(a.slips > 0 && a.slips == b.slips);
     assert!((after(a.frequency) - after(b.frequency)).abs() < 1e-12);
     assert!((a.tuning.1 - b.tuning.1).abs() < 1e-9 && (a.tuning.0 - b.tuning.0).abs() < 1e-9);
@@ -124,7 +120,6 @@ fn the_settled_phase_is_where_the_mean_current_is_zero() {
 /// With the real sequence the loop settles where a divider of the mean ratio would, and ripples round it.
 #[test]
 fn a_fractional_loop_follows_its_sequence() {
-    use crate::physics::modulator::Modulator;
     for (order, modulus, word, start) in [(3, 1 << 20, 349_525, 1), (2, 1 << 20, 349_525, 5), (1, 7, 3, 2)] {
         let modulator = Modulator::new(order, modulus, word, start).expect("a modulator");
         let mut asked = question(Topology::Passive(4), 20e6, 20e3);
@@ -187,11 +182,23 @@ fn instants_asked_for_lie_on_the_curve() {
     assert_eq!(at(&asked, &mut Constant, &[0.0]).expect("a loop").len(), 1);
 }
 
+/// The run by modes, with whole periods, and by stored exponentials, edge by edge.
+fn both_ways(asked: &Question, modulator: Option<&Modulator>) -> [Run; 2] {
+    let system = System::new(&asked.case).expect("a filter");
+    let with = |motion: Motion<4>| {
+        let engine = Engine::with(asked, &system, motion).expect("a loop");
+        match modulator {
+            Some(modulator) => engine.follow(&mut Fractional::new(modulator, 1.0), Some(&[])).0,
+            None => engine.follow(&mut Constant, Some(&[])).0,
+        }
+    };
+    [with(Motion::new(&system).expect("modes")), with(Motion::dense(&system).expect("finite"))]
+}
+
 /// Whole periods near lock give what every edge by itself gives: with pulse, mismatch and leakage, with a modulator, inside
 /// and outside the windows, with a mode that is over long before a pulse is. Stored exponentials go edge by edge.
 #[test]
 fn whole_periods_are_as_edge_by_edge() {
-    use crate::physics::modulator::Modulator;
     let modulator = Modulator::new(3, 1 << 20, 349_525, 1).expect("a modulator");
     for (window, phase, fractional, pulse, c1) in [
         (10e3, Some(0.05), false, 0.0, 1e-9),
@@ -209,17 +216,7 @@ fn whole_periods_are_as_edge_by_edge() {
         (asked.case.pump.pulse, asked.case.pump.mismatch) = (pulse, 0.06);
         asked.case.pump.leakage = 3e-6;
         asked.until = 0.8003e-3;
-        let system = System::new(&asked.case).expect("a filter");
-        let with = |motion: Motion<4>| {
-            let engine = Engine::with(&asked, &system, motion).expect("a loop");
-            if fractional {
-                engine.follow(&mut Fractional::new(&modulator, 1.0), Some(&[])).0
-            } else {
-                engine.follow(&mut Constant, Some(&[])).0
-            }
-        };
-        let a = with(Motion::new(&system).expect("modes"));
-        let b = with(Motion::dense(&system).expect("finite"));
+        let [a, b] = both_ways(&asked, fractional.then_some(&modulator));
         let name = format!("{window} {phase:?} {fractional} {pulse} {c1}");
         for (a, b) in [(a.frequency, b.frequency), (a.phase, b.phase)] {
             match (a, b) {
@@ -246,7 +243,6 @@ fn whole_periods_are_as_edge_by_edge() {
 /// pulses and limits, inside and outside the windows. Stored exponentials go edge by edge.
 #[test]
 fn long_periods_are_as_edge_by_edge() {
-    use crate::physics::modulator::Modulator;
     let modulator = Modulator::new(2, 1 << 20, 349_525, 1).expect("a modulator");
     let mut slipped = 0;
     for (k, step) in [250e6, -250e6, 60e6, -60e6, 5e6, -5e6].into_iter().enumerate() {
@@ -267,17 +263,7 @@ fn long_periods_are_as_edge_by_edge() {
             (asked.case.pump.pulse, asked.case.pump.mismatch) = (pulse, 0.06);
             (asked.phase_window, asked.limits) = (phase, limits);
             (asked.until, asked.quiet) = (0.6003e-3, 3e-5);
-            let system = System::new(&asked.case).expect("a filter");
-            let with = |motion: Motion<4>| {
-                let engine = Engine::with(&asked, &system, motion).expect("a loop");
-                if fractional {
-                    engine.follow(&mut Fractional::new(&modulator, 1.0), Some(&[])).0
-                } else {
-                    engine.follow(&mut Constant, Some(&[])).0
-                }
-            };
-            let a = with(Motion::new(&system).expect("modes"));
-            let b = with(Motion::dense(&system).expect("finite"));
+            let [a, b] = both_ways(&asked, fractional.then_some(&modulator));
             let name = format!("{step} {current} {pulse} {phase:?} {limits:?} {fractional}");
             assert_eq!((a.slips, a.cycles, a.limited), (b.slips, b.cycles, b.limited), "{name}");
             slipped += a.slips;

@@ -1,60 +1,21 @@
 //! Channels in machine integers, for plans of thousands of them: the same exact arithmetic as in `plan`, as long as nothing
 //! outgrows 128 bits. What does not fit, and whatever can't be made, is left to the long way, which also says why.
 
-use num_traits::{ToPrimitive, Zero};
+use num_rational::Ratio;
+use num_traits::{CheckedMul, CheckedSub, ToPrimitive, Zero};
 
 use super::{Channel, Modulus, Plan, Rational};
 
 /// A positive fraction.
-#[derive(Clone, Copy, Debug)]
-struct Small {
-    over: u128,
-    under: u128,
+type Small = Ratio<u128>;
+
+/// `None` where it is negative or large.
+fn small(exact: &Rational) -> Option<Small> {
+    Some(Ratio::new_raw(exact.numer().to_u64()?.into(), exact.denom().to_u64()?.into()))
 }
 
-impl Small {
-    fn new(over: u128, under: u128) -> Self {
-        let divisor = common_divisor(over, under).max(1);
-        Self { over: over / divisor, under: under / divisor }
-    }
-
-    /// `None` where it is negative or large.
-    fn of(exact: &Rational) -> Option<Self> {
-        Some(Self { over: exact.numer().to_u64()?.into(), under: exact.denom().to_u64()?.into() })
-    }
-
-    fn times(self, other: Self) -> Option<Self> {
-        Some(Self::new(self.over.checked_mul(other.over)?, self.under.checked_mul(other.under)?))
-    }
-
-    fn inverse(self) -> Self {
-        Self { over: self.under, under: self.over }
-    }
-
-    fn is_at_most(self, other: Self) -> Option<bool> {
-        Some(self.over.checked_mul(other.under)? <= other.over.checked_mul(self.under)?)
-    }
-
-    fn exact(self) -> Rational {
-        // In lowest terms already.
-        Rational::new_raw(self.over.into(), self.under.into())
-    }
-}
-
-fn common_divisor(mut a: u128, mut b: u128) -> u128 {
-    loop {
-        if let (Ok(small), Ok(other)) = (u64::try_from(a), u64::try_from(b)) {
-            let (mut a, mut b) = (small, other);
-            while b != 0 {
-                (a, b) = (b, a % b);
-            }
-            return a.into();
-        }
-        if b == 0 {
-            return a;
-        }
-        (a, b) = (b, a % b);
-    }
+fn exact(small: &Small) -> Rational {
+    Rational::new_raw((*small.numer()).into(), (*small.denom()).into())
 }
 
 /// How a channel is made.
@@ -70,27 +31,23 @@ pub(super) struct Made {
 impl Plan {
     /// How a channel is made; `None` where the long way has to tell.
     pub(super) fn make(&self, output: &Rational) -> Option<Made> {
-        let output = Small::of(output)?;
+        let output = small(output)?;
         let mut least: Option<(usize, Small, Small)> = None;
         for (place, divider) in self.dividers.output.iter().enumerate() {
-            let divider = Small::of(divider)?;
-            let frequency = divider.times(output)?;
+            let divider = small(divider).filter(|divider| !divider.is_zero())?;
+            let frequency = divider.checked_mul(&output)?;
             let mut inside = false;
             for (low, high) in &self.dividers.oscillator {
-                inside |= Small::of(low)?.is_at_most(frequency)? && frequency.is_at_most(Small::of(high)?)?;
+                inside |= small(low)? <= frequency && frequency <= small(high)?;
             }
-            let first = match least {
-                Some((_, other, _)) => !other.is_at_most(divider)?,
-                None => true,
-            };
-            if inside && first {
+            if inside && least.is_none_or(|(_, other, _)| divider < other) {
                 least = Some((place, divider, frequency));
             }
         }
         let (output_divider, _, frequency) = least?;
-        let rate = self.small_rate().filter(|rate| rate.over > 0)?;
-        let wanted = frequency.times(rate.inverse())?;
-        let (whole, rest) = (u64::try_from(wanted.over / wanted.under).ok()?, wanted.over % wanted.under);
+        let rate = self.small_rate().filter(|rate| !rate.is_zero())?;
+        let wanted = frequency.checked_mul(&rate.recip())?;
+        let (whole, rest) = (wanted.to_integer().to_u64()?, wanted.numer() % wanted.denom());
         let feedback = &self.dividers.feedback;
         let (low, high) = feedback.limits()?;
         let inside = |n: u64| n >= low && n <= high;
@@ -98,8 +55,9 @@ impl Plan {
             None => (whole, None),
             Some(fraction) => {
                 let Modulus::Fixed(modulus) = fraction.modulus else { return None };
-                let scaled = rest.checked_mul(modulus.into())?.checked_mul(2)?.checked_add(wanted.under)?;
-                let numerator = u64::try_from(scaled / wanted.under.checked_mul(2)?).ok()?;
+                let scaled =
+                    rest.checked_mul(modulus.into())?.checked_mul(2)?.checked_add(*wanted.denom())?;
+                let numerator = u64::try_from(scaled / wanted.denom().checked_mul(&2)?).ok()?;
                 match numerator {
                     0 => (whole, Some((0, modulus))),
                     full if full == modulus => (whole + 1, Some((0, modulus))),
@@ -129,20 +87,18 @@ impl Plan {
         let (numerator, modulus) = fraction.unwrap_or((0, 1));
         let over = u128::from(feedback_divider).checked_mul(modulus.into())?.checked_add(numerator.into())?;
         let ratio = Small::new(over, modulus.into());
-        let (a, b) = (ratio.over.checked_mul(wanted.under)?, wanted.over.checked_mul(ratio.under)?);
-        let frequency_error = if a == b {
-            Rational::zero()
+        let rate = self.small_rate()?.checked_mul(&small(divider)?.recip())?;
+        let frequency_error = if ratio < wanted {
+            -exact(&wanted.checked_sub(&ratio)?.checked_mul(&rate)?)
         } else {
-            let off = Small::new(a.abs_diff(b), ratio.under.checked_mul(wanted.under)?);
-            let off = off.times(self.small_rate()?)?.times(Small::of(divider)?.inverse())?.exact();
-            if a < b { -off } else { off }
+            exact(&ratio.checked_sub(&wanted)?.checked_mul(&rate)?)
         };
-        let feedback_ratio = ratio.times(Small::new(self.dividers.fixed_prescaler.into(), 1))?;
+        let feedback_ratio = ratio.checked_mul(&u128::from(self.dividers.fixed_prescaler).into())?;
         Some(Channel {
             output: output.clone(),
             output_divider: divider.clone(),
-            oscillator_frequency: feedback_ratio.times(Small::of(&self.detector_frequency)?)?.exact(),
-            feedback_ratio: feedback_ratio.exact(),
+            oscillator_frequency: exact(&feedback_ratio.checked_mul(&small(&self.detector_frequency)?)?),
+            feedback_ratio: exact(&feedback_ratio),
             feedback_divider,
             fraction,
             swallow: self.dividers.feedback.swallow(feedback_divider),
@@ -152,6 +108,6 @@ impl Plan {
 
     /// As [`Plan::counted_rate`].
     fn small_rate(&self) -> Option<Small> {
-        Small::of(&self.detector_frequency)?.times(Small::new(self.dividers.fixed_prescaler.into(), 1))
+        small(&self.detector_frequency)?.checked_mul(&u128::from(self.dividers.fixed_prescaler).into())
     }
 }
