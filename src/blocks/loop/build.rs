@@ -263,16 +263,17 @@ fn tuning_voltage(
 
 /// K/N at the design channel and at every channel that is served, magnitude, Hz/V.
 fn slopes(planned: &Planned, oscillator: &Oscillator, design: &Band) -> Vec<f64> {
+    let plan = planned.plan.swift();
     let slope = |output| {
-        let channel = planned.plan.channel(output).ok()?;
-        let frequency = to_f64(&channel.oscillator_frequency);
+        let spot = plan.spot(output)?;
+        let frequency = spot.oscillator_frequency;
         let band = oscillator
             .bands
             .iter()
             .filter(|band| band.tuning.voltage_for(frequency).is_some())
             .min_by_key(|band| band.name != design.name)?;
         let gain = band.tuning.gain(band.tuning.voltage_for(frequency)?);
-        Some((gain / to_f64(&channel.feedback_ratio)).abs())
+        Some((gain / spot.feedback_ratio).abs())
     };
     planned.outputs.iter().filter_map(slope).collect()
 }

@@ -68,7 +68,7 @@ impl AtChannel {
 
     /// Output frequency as made, Hz.
     pub fn output_frequency(&self) -> f64 {
-        to_f64(&(&self.channel.output + &self.channel.frequency_error))
+        self.channel.output_frequency()
     }
 }
 

@@ -7,15 +7,12 @@ use super::{Digits, Faults, Given, Group, Metric, Unit, print};
 use crate::physics::modulator::{Counted, LONGEST_OF_LINES, Modulator};
 use crate::physics::noise::Ladder;
 use crate::physics::part::OscillatorPoint;
-use crate::physics::plan::to_f64;
+use crate::physics::plan::{Spot, to_f64};
 use crate::physics::spurs::{self, OutputLine};
 
 /// Where a channel lies, whatever the filter and the pump.
 pub struct ChannelPoint {
-    output: f64,
-    distance: f64,
-    feedback_ratio: f64,
-    output_divider: f64,
+    spot: Spot,
     oscillator: OscillatorPoint,
 }
 
@@ -47,33 +44,31 @@ impl SolvedLoop {
     /// The line at the distance to the nearest integer, at the output; `None` where none is stated, and on the
     /// integer itself.
     pub fn boundary_line(&self) -> Option<OutputLine> {
+        let stated = self.boundary_spur?;
         let distance = to_f64(&self.plan.boundary_distance(&self.channel));
-        spurs::boundary_line(&self.case, &Ladder::new(&self.case), self.boundary_spur?, distance)
+        spurs::boundary_line(&self.case, &Ladder::new(&self.case), stated, distance)
     }
 
     /// The same in every channel to serve that the plan can make: output frequency (Hz), and its line where it has one.
     pub fn boundary_map(&self) -> Vec<(f64, Option<OutputLine>)> {
         let Some(stated) = self.boundary_spur else { return Vec::new() };
         let made = self.channel_points.get_or_init(|| {
+            let plan = self.plan.swift();
             let point = |output| {
-                let channel = self.plan.channel(output).ok()?;
-                let (_, oscillator) = self.facts.oscillator_at(to_f64(&channel.oscillator_frequency))?;
-                Some(ChannelPoint {
-                    output: to_f64(&(&channel.output + &channel.frequency_error)),
-                    distance: to_f64(&self.plan.boundary_distance(&channel)),
-                    feedback_ratio: to_f64(&channel.feedback_ratio),
-                    output_divider: to_f64(&channel.output_divider),
-                    oscillator,
-                })
+                let spot = plan.spot(output)?;
+                let (_, oscillator) = self.facts.oscillator_at(spot.oscillator_frequency)?;
+                Some(ChannelPoint { spot, oscillator })
             };
             self.outputs.par_iter().filter_map(point).collect()
         });
         let mut case = self.case.clone();
         let of = |point: &ChannelPoint| {
-            case.feedback_ratio = point.feedback_ratio;
-            case.output_divider = point.output_divider;
+            let Spot { output_frequency, boundary_distance, .. } = point.spot;
+            case.feedback_ratio = point.spot.feedback_ratio;
+            case.output_divider = point.spot.output_divider;
             case.oscillator.clone_from(&point.oscillator);
-            (point.output, spurs::boundary_line(&case, &Ladder::new(&case), stated, point.distance))
+            let line = spurs::boundary_line(&case, &Ladder::new(&case), stated, boundary_distance);
+            (output_frequency, line)
         };
         made.iter().map(of).collect()
     }

@@ -24,13 +24,13 @@ pub fn channels(low: &Rational, high: &Rational, step: &Rational) -> Result<Vec<
     if count >= MOST_CHANNELS {
         return Err(too_many.into());
     }
-    let mut list = Vec::with_capacity(count + 1);
-    let mut next = low.clone();
-    for _ in 0..=count {
-        let following = &next + step;
-        list.push(std::mem::replace(&mut next, following));
+    if low.is_integer() && step.is_integer() {
+        // Nothing to bring to lowest terms.
+        let at = |k: usize| Rational::from_integer(low.numer() + step.numer() * k);
+        return Ok((0..=count).map(at).collect());
     }
-    Ok(list)
+    let at = |k: usize| low + step * Rational::from_integer(k.into());
+    Ok((0..=count).map(at).collect())
 }
 
 /// Index of the channel nearest the geometric mean of `low` and `high` (the lower of two equally near).

@@ -23,6 +23,7 @@ pub use dividers::{
 };
 pub use error::{OffRaster, PlanError};
 pub use fraction::{Fraction, LARGEST_FIXED_MODULUS, LARGEST_VARIABLE_MODULUS, Modulus};
+pub use swift::{Spot, Swift};
 
 /// An exact rational number.
 pub type Rational = BigRational;
@@ -104,6 +105,16 @@ pub struct Channel {
     pub frequency_error: Rational,
 }
 
+impl Channel {
+    /// Output frequency as made, Hz.
+    pub fn output_frequency(&self) -> f64 {
+        if self.frequency_error.is_zero() {
+            return to_f64(&self.output);
+        }
+        to_f64(&(&self.output + &self.frequency_error))
+    }
+}
+
 impl Dividers {
     /// Least output divider that puts the oscillator into one of its ranges, and the frequency there.
     ///
@@ -146,8 +157,12 @@ impl Plan {
     /// # Errors
     /// `OscillatorOutOfRange`, `NotAMultiple`, `FeedbackOutOfRange`, `FeedbackHole`, `Excursion`.
     pub fn channel(&self, output: &Rational) -> Result<Channel, Box<PlanError>> {
-        let swift = self.make(output).and_then(|made| self.channel_of(output, &made));
-        swift.map_or_else(|| self.channel_at_length(output), Ok)
+        self.swift().channel(output)
+    }
+
+    /// The plan read once, for where many channels lie.
+    pub fn swift(&self) -> Swift<'_> {
+        Swift::new(self)
     }
 
     fn channel_at_length(&self, output: &Rational) -> Result<Channel, Box<PlanError>> {

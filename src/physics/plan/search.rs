@@ -5,6 +5,7 @@ use num_traits::{One, Signed, ToPrimitive, Zero};
 
 use super::dividers::{LARGEST_FEEDBACK_DIVIDER, LARGEST_REFERENCE_DIVIDER};
 use super::fraction::{LARGEST_FIXED_MODULUS, LARGEST_VARIABLE_MODULUS};
+use super::swift::Reach;
 use super::{FeedbackSet, Modulus, OffRaster, Plan, PlanError, Rational, Request};
 
 pub(super) fn solve(request: &Request) -> Result<Plan, Box<PlanError>> {
@@ -116,11 +117,12 @@ impl<'a> Search<'a> {
                 PlanError::DetectorTooFast { frequency, limit: request.detector_limit.clone() }.into()
             );
         };
-        let oscillator = request
-            .outputs
-            .iter()
-            .map(|output| request.dividers.oscillator_for(output).map(|(_, frequency)| frequency))
-            .collect::<Result<_, _>>()?;
+        let reach = Reach::new(&request.dividers);
+        let oscillator = |output| match reach.as_ref().and_then(|reach| reach.oscillator_for(output)) {
+            Some(frequency) => Ok(frequency),
+            None => request.dividers.oscillator_for(output).map(|(_, frequency)| frequency),
+        };
+        let oscillator = request.outputs.iter().map(oscillator).collect::<Result<_, _>>()?;
         Ok(Self { request, input, first_divider, last_divider, oscillator })
     }
 
@@ -150,10 +152,9 @@ impl<'a> Search<'a> {
     /// Makes every channel (and, with integer dividers, the step) with `plan`; the error comes with
     /// the number of channels served before it.
     fn check(&self, plan: &Plan) -> Result<(), (usize, Box<PlanError>)> {
+        let swift = plan.swift();
         for (served, output) in self.request.outputs.iter().enumerate() {
-            if plan.make(output).is_none() {
-                plan.channel(output).map_err(|error| (served, error))?;
-            }
+            swift.check(output).map_err(|error| (served, error))?;
         }
         if let (Some(step), None) = (&self.request.step, &self.request.dividers.fraction) {
             for divider in self.output_dividers() {

@@ -272,13 +272,14 @@ fn two_thousand_channels_are_planned_and_made() {
 /// In machine integers a channel is what it is in long ones, and what can't be made is left to those.
 #[test]
 fn the_swift_way_is_the_long_way() {
-    let mut seen = [0; 3];
+    let mut seen = [0; 4];
     for fraction in [
         None,
         Some(Fraction { modulus: Modulus::Fixed(1 << 24), order: 3, start: 1 }),
         Some(Fraction { modulus: Modulus::Fixed(7), order: 2, start: 0 }),
         Some(Fraction { modulus: Modulus::Fixed(1 << 40), order: 1, start: 0 }),
         Some(Fraction { modulus: Modulus::Range(2, 4095), order: 3, start: 0 }),
+        Some(Fraction { modulus: Modulus::Range(3000, 4095), order: 3, start: 0 }),
     ] {
         let mut request = band(2_000_000_000, 2_400_000_000, 10_000_000);
         request.dividers.fraction = fraction;
@@ -296,9 +297,21 @@ fn the_swift_way_is_the_long_way() {
             let odd =
                 [rational(123_456_789_123, 1000), rational((1 << 60) + 1, 1 << 29), hz(1), hz(9_000_000_000)];
             for output in request.outputs.iter().chain(&odd) {
-                let swift = plan.make(output).and_then(|made| plan.channel_of(output, &made));
+                let swift = plan.swift();
+                let spot = swift.spot_swiftly(output);
+                let swift = swift.swiftly(output);
                 seen[usize::from(swift.is_some())] += 1;
                 let long = plan.channel_at_length(output);
+                if let Some(spot) = spot {
+                    let long = long.as_ref().expect("it can be made");
+                    let made = &long.output + &long.frequency_error;
+                    assert_eq!(spot.output_frequency, to_f64(&made));
+                    assert_eq!(spot.oscillator_frequency, to_f64(&long.oscillator_frequency));
+                    assert_eq!(spot.feedback_ratio, to_f64(&long.feedback_ratio));
+                    assert_eq!(spot.output_divider, to_f64(&long.output_divider));
+                    assert_eq!(spot.boundary_distance, to_f64(&plan.boundary_distance(long)));
+                    seen[3] += 1;
+                }
                 match swift {
                     Some(swift) => assert_eq!(Ok(swift), long),
                     None => seen[2] += usize::from(long.is_ok()),
@@ -306,5 +319,5 @@ fn the_swift_way_is_the_long_way() {
             }
         }
     }
-    assert!(seen[0] > 100 && seen[1] > 100 && seen[2] > 10, "{seen:?}");
+    assert!(seen[0] > 100 && seen[1] > 100 && seen[2] > 10 && seen[3] > 100, "{seen:?}");
 }
