@@ -238,6 +238,13 @@ impl Poles {
         Terms::new(self).at(w)
     }
 
+    /// Phase margin of the sampled loop alone, deg; `None` where there is no unity gain below half the detector rate.
+    pub fn sampled_phase_margin(&self) -> Option<f64> {
+        let terms = Terms::new(self);
+        let crossing = terms.crossing(self.crossing(), PI / self.period)?;
+        Some((-terms.at(crossing)).arg().to_degrees())
+    }
+
     /// All that is read off the loop.
     pub fn read(&self) -> Reading {
         let hertz = |w: f64| w / (2.0 * PI);

@@ -332,7 +332,12 @@ impl SolvedLoop {
     }
 
     fn sampled_phase_margin(&self) -> Metric {
-        let margin = self.sampled().and_then(Sampled::phase_margin);
+        // A trial that is only judged is read by its poles, where they tell of a loop at all.
+        let poles = self.only_judged.then(|| Poles::new(&self.case)).filter(|poles| poles.open().is_some());
+        let margin = match poles {
+            Some(poles) => poles.sampled_phase_margin(),
+            None => self.sampled().and_then(Sampled::phase_margin),
+        };
         let margin = or(margin, Unit::Degree, Metric::none(Unit::Degree, NO_UNITY_GAIN));
         let other = margin.number().and_then(|_| self.second(twice::sampled::phase_margin));
         routed(margin, other, "alias sum", "0.01 deg", |a, b| (a - b).abs() <= 0.01)

@@ -89,6 +89,8 @@ fn sampled_margins_are_those_of_the_state_space() {
         close(reading.sampled_bandwidth, margins.bandwidth.expect("one"), 1e-7, "bandwidth");
         close(reading.sampled_phase_margin, margins.phase_margin.expect("one"), 1e-6, "margin");
         close(reading.sampled_gain_margin, margins.gain_margin.expect("one"), 1e-6, "gain margin");
+        let alone = Poles::new(&case).sampled_phase_margin().expect("one");
+        close(alone, margins.phase_margin.expect("one"), 1e-6, "margin alone");
     }
 }
 
