@@ -2,7 +2,7 @@
 
 use super::best;
 use super::build::Point;
-use super::pump::{self, Current};
+use super::pump::{self, Because, Current};
 use super::solved::BoardPart;
 use super::{Checked, Digits, Faults, Fields, Filter, Given, Item, Unit, print};
 use crate::physics::board::{self, Board, Shelf};
@@ -16,8 +16,8 @@ use crate::units::Tolerance;
 pub(super) struct Filled {
     pub filter: Filter,
     pub current: f64,
-    /// Why that current, in words.
-    pub current_because: String,
+    /// Why that current.
+    pub current_because: Because,
     pub parts: Vec<BoardPart>,
     /// How the preferred values were found, where they were.
     pub board: Option<Board>,
@@ -100,10 +100,10 @@ fn given_parts(
     }
     faults.sound()?;
     let (current, current_because) = match pump::wanted(given, point.synthesizer, faults)? {
-        Current::Given(current) => (current, "as asked".to_owned()),
+        Current::Given(current) => (current, Because::ASKED),
         Current::Auto => {
             let largest = point.synthesizer.currents.last().copied()?;
-            (largest, "the largest step, since the parts are given".to_owned())
+            (largest, Because::PARTS_GIVEN)
         }
     };
     Some(Filled { filter, current, current_because, parts: board, board: None, optimum: None })
@@ -163,7 +163,7 @@ fn synthesised(given: &Given, topology: Topology, point: &Point<'_>, faults: &mu
             (bandwidth, phase_margin, pole_ratios.clone());
         let filter = filter.clone();
         let because = match pump::wanted(given, point.synthesizer, faults)? {
-            Current::Given(_) => "as asked".to_owned(),
+            Current::Given(_) => Because::ASKED,
             Current::Auto => pump::choose(given, &goal, &Designer::new(&goal), point, faults)?.1,
         };
         optimum = Some(found);
@@ -171,7 +171,7 @@ fn synthesised(given: &Given, topology: Topology, point: &Point<'_>, faults: &mu
     } else {
         let designer = Designer::new(&goal);
         let (current, because) = match pump::wanted(given, point.synthesizer, faults)? {
-            Current::Given(current) => (current, "as asked".to_owned()),
+            Current::Given(current) => (current, Because::ASKED),
             Current::Auto => pump::choose(given, &goal, &designer, point, faults)?,
         };
         match designer.design(current) {

@@ -6,6 +6,7 @@ use crate::blocks::synthesizer::Synthesizer;
 use crate::physics::synthesis::{Designer, Goal, SynthesisError};
 
 /// Why a step can't be used.
+#[derive(Clone, Debug)]
 enum WhyNot {
     Room,
     Parts(SynthesisError),
@@ -20,6 +21,40 @@ impl std::fmt::Display for WhyNot {
             Self::Parts(why) => write!(f, "can't be built ({why})"),
             Self::SmallLast => {
                 write!(f, "makes the last capacitor smaller than three times the tuning port's")
+            }
+        }
+    }
+}
+
+/// Why a pump current was taken; put into words where they are read.
+#[derive(Clone, Debug)]
+pub struct Because(Reason);
+
+#[derive(Clone, Debug)]
+enum Reason {
+    Asked,
+    /// The largest, with parts that are given.
+    PartsGiven,
+    Largest(f64),
+    /// The next is not to be had.
+    LargestUsable(f64, WhyNot),
+}
+
+impl Because {
+    pub(super) const ASKED: Self = Self(Reason::Asked);
+    pub(super) const PARTS_GIVEN: Self = Self(Reason::PartsGiven);
+}
+
+impl std::fmt::Display for Because {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match &self.0 {
+            Reason::Asked => write!(f, "as asked"),
+            Reason::PartsGiven => write!(f, "the largest step, since the parts are given"),
+            Reason::Largest(current) => {
+                write!(f, "{} is the largest step, and its parts can be built", amperes(*current))
+            }
+            Reason::LargestUsable(current, why) => {
+                write!(f, "{} is the largest step that can be used: the next {why}", amperes(*current))
             }
         }
     }
@@ -78,7 +113,7 @@ pub(super) fn choose(
     designer: &Designer<'_>,
     point: &Point<'_>,
     faults: &mut Faults,
-) -> Option<(f64, String)> {
+) -> Option<(f64, Because)> {
     let currents = &point.synthesizer.currents;
     let top = currents.last().copied()?;
     let room = room(goal, point);
@@ -94,15 +129,11 @@ pub(super) fn choose(
     for &current in currents.iter().rev() {
         match usable(current) {
             Ok(()) => {
-                let because = match why_not.last() {
-                    None => {
-                        format!("{} is the largest step, and its parts can be built", amperes(current))
-                    }
-                    Some(why) => {
-                        format!("{} is the largest step that can be used: the next {why}", amperes(current))
-                    }
+                let reason = match why_not.pop() {
+                    None => Reason::Largest(current),
+                    Some(why) => Reason::LargestUsable(current, why),
                 };
-                return Some((current, because));
+                return Some((current, Because(reason)));
             }
             Err(why) => why_not.push(why),
         }

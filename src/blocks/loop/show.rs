@@ -198,7 +198,7 @@ fn plan_table(given: &Given, solved: &SolvedLoop) -> Exhibit {
     let mut exact =
         |name: &str, value: f64, unit: Unit, remark: &str| row(name, value, unit, all(value, unit), remark);
     exact("Output divider", case.output_divider, Unit::One, "");
-    exact("Pump current", case.pump.current, Unit::Ampere, &solved.current_because);
+    exact("Pump current", case.pump.current, Unit::Ampere, &solved.current_because.to_string());
     let mut near =
         |name: &str, value: f64, unit: Unit, remark: &str| row(name, value, unit, short(value, unit), remark);
     near(

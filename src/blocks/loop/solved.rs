@@ -6,6 +6,7 @@ use super::channel::Facts;
 use super::fill::Filled;
 use super::fraction::ChannelPoint;
 use super::planning::Planned;
+use super::pump::Because;
 use super::{Arc, Case, Channel, Digits, Faults, Given, Plan, Unit, first_of, print};
 use crate::blocks::amplifier::Amplifier;
 use crate::physics::board::Board;
@@ -13,7 +14,7 @@ use crate::physics::linear::Linear;
 use crate::physics::noise::{Ladder, Spectrum, dbc_per_hz, table_points};
 use crate::physics::optimum::{Limits, Optimum};
 use crate::physics::part::LevelTable;
-use crate::physics::plan::{Rational, to_f64};
+use crate::physics::plan::Rational;
 use crate::physics::sampled::Sampled;
 
 /// A part on the board.
@@ -61,7 +62,7 @@ pub struct SolvedLoop {
     /// How the bandwidth was found.
     pub optimum: Option<Optimum>,
     /// Why this pump current.
-    pub current_because: String,
+    pub current_because: Because,
     /// Voltages the tuning line may take, V.
     pub tuning_limits: (f64, f64),
     /// Line near an integer, in band, dBc at the oscillator, as stated; fractional dividers only.
@@ -160,7 +161,7 @@ impl SolvedLoop {
 
     /// Output frequency as made, Hz.
     pub fn output_frequency(&self) -> f64 {
-        to_f64(&(&self.channel.output + &self.channel.frequency_error))
+        self.channel.output_frequency()
     }
 
     /// Polarity of the pump, 1 or -1.
