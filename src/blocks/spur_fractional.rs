@@ -59,13 +59,20 @@ fn in_decibels(power: f64) -> f64 {
     level(2.0 * power.sqrt())
 }
 
-/// The boundary line in every channel; empty with integer dividers and where none is stated.
-pub(super) fn map(solved: &SolvedLoop) -> BoundaryMap {
+/// The boundary line in every channel, or where it is highest alone; empty with integer dividers and where none is stated.
+pub(super) fn map(solved: &SolvedLoop, highest_alone: bool) -> BoundaryMap {
     if solved.channel.fraction.is_none() || solved.boundary_spur.is_none() {
         return Vec::new();
     }
+    let mut found = solved.boundary_map();
+    if highest_alone {
+        // A level rises with its power: one logarithm does.
+        let power =
+            |(_, line): &(f64, Option<OutputLine>)| line.map_or(f64::NEG_INFINITY, |(_, power)| power);
+        found = found.into_iter().max_by(|a, b| power(a).total_cmp(&power(b))).into_iter().collect();
+    }
     let line = |(offset, power): OutputLine| (offset, in_decibels(power));
-    solved.boundary_map().into_iter().map(|(output, found)| (output, found.map(line))).collect()
+    found.into_iter().map(|(output, found)| (output, found.map(line))).collect()
 }
 
 /// The channel with the highest line: its output, and the line.

@@ -225,7 +225,7 @@ impl Kind for SpursKind {
         };
         let wants = |metric: &str| inputs.looks_at(&given.name, metric);
         let all = ["worst_boundary_spur", "worst_boundary_output"].into_iter().any(wants);
-        let boundary = if all { spur_fractional::map(solved) } else { Vec::new() };
+        let boundary = if all { spur_fractional::map(solved, inputs.is_only_judged()) } else { Vec::new() };
         // Trials by the thousand go without: a run costs more than all the rest.
         let folding = if inputs.is_trial() {
             Err("trials go without it")
