@@ -50,7 +50,7 @@ fn follow(args: &args::Follow, console: &mut Console) -> Result<(), Exit> {
     }
     let edition = args.edition.map(EditionWord::edition);
     let wish = Wish { with: &args.with, edition, look: look.as_ref(), ..Wish::default() };
-    let press = Press { into: &args.into, also: &[], typesetter: Some(&typesetter) };
+    let press = Press { into: &args.into, also: &[], typesetter: Some(&typesetter), threads: None };
     console.note(&format!("following {}; Ctrl-C ends it", note.shown));
     let keeper = KeptFolder::open(&args.into.join(KEPT)).map(Arc::new);
     let kept = keeper.clone().map_or_else(Kept::default, |keeper| Kept::with(keeper));

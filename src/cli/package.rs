@@ -72,6 +72,7 @@ impl Binding<'_> {
                 pdf: &format!("{}.pdf", self.name),
                 timestamp: solved().map(|s| creation_timestamp(s.date.as_deref())).max().unwrap_or(0),
                 limit: PATIENCE,
+                threads: press.threads,
             };
             match compile.run() {
                 Ok(messages) => {

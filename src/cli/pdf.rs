@@ -36,6 +36,7 @@ pub(super) fn make(
         pdf: &pdf,
         timestamp,
         limit: PATIENCE,
+        threads: None,
     };
     let warnings = compile.run().map_err(NoPdf::Typesetter)?;
     let bytes = fs::read(staging.folder().join(pdf)).map_err(disk)?;

@@ -52,7 +52,10 @@ pub(super) fn run(args: &args::Typeset, console: &mut Console) -> Exit {
         };
         notes.par_iter().map(prepare).collect()
     });
-    let press = Press { into: &args.into, also: &also, typesetter: typesetter.get() };
+    let documents = ready.iter().filter(|(ready, _)| ready.is_ok()).count() + usize::from(args.bind);
+    // As many documents as cores: each typesetter keeps to one.
+    let threads = (documents >= rayon::current_num_threads()).then_some(1);
+    let press = Press { into: &args.into, also: &also, typesetter: typesetter.get(), threads };
     let solved = ready.iter().map(|(ready, _)| ready.as_ref().ok().map(|ready| &ready.solved));
     let solved: Vec<Option<&Solved>> = solved.collect();
     let all = |solved: &[Option<&Solved>], console: &mut Console| {
@@ -154,6 +157,8 @@ pub(super) struct Press<'a> {
     pub also: &'a [&'a str],
     /// The typesetter, where there is one.
     pub typesetter: Option<&'a Typesetter>,
+    /// Threads that each run of it may use; `None`: as many as there are cores.
+    pub threads: Option<usize>,
 }
 
 /// All files of a result folder; what can't be said is told.
@@ -214,6 +219,7 @@ impl Press<'_> {
                     pdf: &format!("{}.pdf", note.name),
                     timestamp: creation_timestamp(solved.date.as_deref()),
                     limit: PATIENCE,
+                    threads: self.threads,
                 };
                 let proof = Proof { note, files, outcome, source: text_of(&first, compile.source) };
                 let (others, typeset) = thread::scope(|scope| {

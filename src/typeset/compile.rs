@@ -14,6 +14,15 @@ use super::run::run;
 /// How long typst may take over one document: a hundred times what a long one needs.
 pub const PATIENCE: Duration = Duration::from_mins(1);
 
+/// Has the C library take its memory in large pages and large portions: fetching small ones costs typst a tenth of its time.
+/// Whatever knows no such settings goes on without.
+/// Source: The GNU C Library Reference Manual, Memory Allocation Tunables.
+#[cfg(target_os = "linux")]
+const LARGE_PAGES: [(&str, &str); 1] =
+    [("GLIBC_TUNABLES", "glibc.malloc.hugetlb=1:glibc.malloc.top_pad=67108864")];
+#[cfg(not(target_os = "linux"))]
+const LARGE_PAGES: [(&str, &str); 0] = [];
+
 /// One run of typst.
 #[derive(Clone, Copy, Debug)]
 pub struct Compile<'a> {
@@ -29,6 +38,9 @@ pub struct Compile<'a> {
     pub timestamp: u64,
     /// Time limit, e.g. [`PATIENCE`].
     pub limit: Duration,
+    /// Threads it may use; `None`: as many as there are cores. Where others keep the cores busy, one does the same work in
+    /// less processor time.
+    pub threads: Option<usize>,
 }
 
 /// Why there is no PDF.
@@ -116,7 +128,11 @@ impl Compile<'_> {
         for name in ["http_proxy", "https_proxy", "HTTP_PROXY", "HTTPS_PROXY", "ALL_PROXY"] {
             command.env(name, "http://127.0.0.1:9");
         }
+        command.envs(LARGE_PAGES);
         command.args(["compile", "--root", ".", "--ignore-system-fonts", "--format", "pdf"]);
+        if let Some(threads) = self.threads {
+            command.args(["--jobs", &threads.to_string()]);
+        }
         command.args(["--diagnostic-format", "short", "--creation-timestamp", &self.timestamp.to_string()]);
         command.arg("--package-path").arg(nothing.join("packages"));
         command.arg("--package-cache-path").arg(nothing.join("cache"));
@@ -203,6 +219,7 @@ mod tests {
                 pdf: "lo.pdf",
                 timestamp: 7,
                 limit,
+                threads: Some(2),
             };
             let result = compile.run();
             (dir, result)
@@ -223,7 +240,7 @@ mod tests {
             let record = pdf(&dir);
             let arguments = record.lines().next().expect("a line");
             assert!(
-                arguments.starts_with("compile --root . --ignore-system-fonts --format pdf"),
+                arguments.starts_with("compile --root . --ignore-system-fonts --format pdf --jobs 2"),
                 "{arguments}"
             );
             assert!(arguments.contains("--creation-timestamp 7 --package-path /"), "{arguments}");
@@ -258,6 +275,7 @@ mod tests {
                 pdf: "a.pdf",
                 timestamp: 0,
                 limit: PATIENCE,
+                threads: None,
             };
             assert!(matches!(compile.run(), Err(CompileError::System(_))));
         }
