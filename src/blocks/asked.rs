@@ -1,9 +1,10 @@
 //! Requirements on a loop and its blocks, read once for the trials in which they are judged over and over.
 
-use std::sync::{Arc, OnceLock};
+use std::sync::{Arc, Mutex};
 
 use super::phase_noise::SolvedNoise;
 use super::prelude::*;
+use super::repeat::Bounds;
 use super::requirements::{self, mask_points};
 use super::spurs::SolvedSpurs;
 use crate::note::yaml::Key;
@@ -30,8 +31,27 @@ pub struct Asked {
     read: Option<Read>,
 }
 
-/// Offsets of a noise block, and those at which it is judged, each with the level allowed.
-type Over = (Vec<f64>, Vec<(f64, f64)>);
+/// A mask over the offsets of a noise block.
+struct Over {
+    offsets: Vec<f64>,
+    bounds: Bounds,
+    /// For each bound its place among the offsets; `None`: between them.
+    places: Vec<Option<usize>>,
+}
+
+impl Over {
+    fn new(limit: &Limit, offsets: &[f64]) -> Self {
+        let bounds = Bounds::new(limit, offsets);
+        let place = |offset: &f64| offsets.binary_search_by(|f| f.total_cmp(offset)).ok();
+        Self { offsets: offsets.to_vec(), places: bounds.offsets.iter().map(place).collect(), bounds }
+    }
+
+    fn judge(&self, noise: &SolvedNoise) -> Judgement {
+        let places = self.bounds.offsets.iter().zip(&self.places);
+        let density: Vec<f64> = places.map(|(offset, place)| noise.density(*offset, *place)).collect();
+        self.bounds.judge(&density)
+    }
+}
 
 /// What is the same in all trials.
 struct Read {
@@ -39,8 +59,8 @@ struct Read {
     limit: Limit,
     unit: Unit,
     reserve: Option<f64>,
-    /// The offsets of the noise that were judged first, and a mask over them.
-    over: OnceLock<Over>,
+    /// A mask over the grids that noise was judged on, a few at most.
+    over: Mutex<Vec<Arc<Over>>>,
 }
 
 impl Asked {
@@ -74,7 +94,7 @@ impl Read {
             Some(rows) => Limit::Mask(mask_points(rows)),
             None => requirements::limit(given, one, unit, inputs)?,
         };
-        Some(Self { path, limit, unit, reserve: verdict.reserve, over: OnceLock::new() })
+        Some(Self { path, limit, unit, reserve: verdict.reserve, over: Mutex::default() })
     }
 
     /// `None` where the trial has nothing to be judged so.
@@ -88,15 +108,19 @@ impl Read {
             return Some(self.limit.judge_lines(spurs.lines.iter().map(|line| (line.offset, line.level))));
         }
         let noise = inputs.model::<SolvedNoise>(&self.path.block)?;
-        let offsets = noise.offsets();
-        let known = self.over.get_or_init(|| (offsets.to_vec(), self.limit.over(offsets)));
-        let own;
-        let over = if known.0 == offsets {
-            &known.1
-        } else {
-            own = self.limit.over(offsets);
-            &own
-        };
-        Some(Judgement::nearest(over.iter().copied(), |f| noise.total_at(f)))
+        Some(self.over(noise.offsets())?.judge(noise))
+    }
+
+    fn over(&self, offsets: &[f64]) -> Option<Arc<Over>> {
+        const MOST: usize = 4;
+        let mut known = self.over.lock().ok()?;
+        if let Some(over) = known.iter().find(|over| over.offsets == offsets) {
+            return Some(Arc::clone(over));
+        }
+        let new = Arc::new(Over::new(&self.limit, offsets));
+        if known.len() < MOST {
+            known.push(Arc::clone(&new));
+        }
+        Some(new)
     }
 }

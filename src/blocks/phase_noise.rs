@@ -5,12 +5,13 @@ use std::sync::{Arc, OnceLock};
 use super::fields::{COMMON, optional};
 use super::in_time::{self, InTime};
 use super::r#loop::SolvedLoop;
-use super::noise_trials::{Kept, delayed, judged};
+use super::noise_trials::judged;
 use super::prelude::*;
 use super::spurs::{Line, SolvedSpurs};
 use super::support::{needs_of, shared_of};
 use super::{Equation, noise_figures, requirements::masks_for};
-use crate::physics::noise::{CONTRIBUTORS, Ladder, Spectrum, dbc_per_hz, density_at, table_points};
+use crate::physics::budget::{Budget, Integrals};
+use crate::physics::noise::{CONTRIBUTORS, Ladder, Prepared, Spectrum, dbc_per_hz, table_points, total_at};
 use crate::physics::{derived, twice};
 use crate::results::{MetricFunction, Second};
 
@@ -34,10 +35,14 @@ pub struct SolvedNoise {
     pub lines: Arc<Vec<Line>>,
     /// The same noise in the time domain, where that is wanted.
     pub in_time: Option<InTime>,
-    /// What trials of this loop have in common, on the fine grid and on the coarse one.
-    pub(super) grids: Arc<[OnceLock<Kept>; 2]>,
-    /// Whether this is a trial that is only judged: levels on the grid are then read off it.
-    on_grid: bool,
+    /// Delay of an echo, s.
+    delay: Option<f64>,
+    /// Integrals that are known already, in trials that are only judged.
+    integrals: Option<Integrals>,
+    /// The budget for cases near this one; `None` without integration limits.
+    budget: Arc<OnceLock<Option<Budget>>>,
+    /// The contributors on the fine grid, for trials.
+    pub(super) fine: Arc<OnceLock<Prepared>>,
 }
 
 static FIELDS: &[Field] = &[
@@ -189,20 +194,44 @@ static EQUATIONS: &[Equation] = &[
 ];
 
 impl SolvedNoise {
+    /// Its integrals for cases near this one; `None` without integration limits.
+    pub fn budget(&self) -> Option<&Budget> {
+        let new = || Budget::new(&self.solved.case, self.over?, self.delay);
+        self.budget.get_or_init(new).as_ref()
+    }
+
+    /// rms phase, rad.
+    fn rms_phase(&self) -> f64 {
+        self.integrals.map_or_else(|| self.spectrum.rms_phase(), |known| known.rms_phase)
+    }
+
+    /// Residual FM, Hz rms.
+    fn residual_fm(&self) -> f64 {
+        self.integrals.map_or_else(|| self.spectrum.residual_fm(), |known| known.residual_fm)
+    }
+
+    /// rms phase against the signal a delay (s) ago, rad.
+    fn delayed_rms_phase(&self, delay: f64) -> f64 {
+        self.integrals.map_or_else(|| self.spectrum.delayed_rms_phase(delay), |known| known.delayed_rms_phase)
+    }
+
     /// Offsets of the spectrum, Hz.
     pub fn offsets(&self) -> &[f64] {
         &self.spectrum.offsets
     }
 
-    /// The total at an offset, dBc/Hz; exact, not read off the curve. `None` where nothing contributes.
+    /// The total at an offset, dBc/Hz; exact, not read between points of the curve. `None` where nothing contributes.
     pub fn total_at(&self, offset: f64) -> Option<f64> {
-        if self.on_grid
-            && let Ok(index) = self.offsets().binary_search_by(|f| f.total_cmp(&offset))
-        {
-            return Some(dbc_per_hz(self.spectrum.total[index])).filter(|level| level.is_finite());
+        let place = self.offsets().binary_search_by(|f| f.total_cmp(&offset)).ok();
+        Some(dbc_per_hz(self.density(offset, place))).filter(|level| level.is_finite())
+    }
+
+    /// The same per Hz, linear; `place`: where it is among the offsets.
+    pub(super) fn density(&self, offset: f64, place: Option<usize>) -> f64 {
+        match place {
+            Some(place) => self.spectrum.total[place],
+            None => total_at(&self.solved.case, &Ladder::new(&self.solved.case), offset),
         }
-        let level = density_at(&self.solved.case, &Ladder::new(&self.solved.case), offset).level();
-        level.is_finite().then_some(level)
     }
 }
 
@@ -251,15 +280,26 @@ impl Kind for PhaseNoiseKind {
         faults.done()?;
         let solved = solved.ok_or_else(Vec::new)?;
         let range = over.unwrap_or_else(|| solved.figure_range());
-        let on_grid = inputs.is_only_judged();
-        let spectrum = if on_grid {
+        let spectrum = if inputs.is_only_judged() {
             judged(given, &of, &solved.case, (range, &spots), inputs)
         } else {
-            Spectrum::new(&solved.case, &Ladder::new(&solved.case), range, &spots)
+            Spectrum::new(&solved.case, &Ladder::new(&solved.case), range, &spots).map(|whole| (whole, None))
         };
-        let (spectrum, grids) = (Arc::new(spectrum.ok_or_else(Vec::new)?), Arc::default());
+        let (spectrum, integrals) = spectrum.ok_or_else(Vec::new)?;
         let in_time = (inputs.thorough && !inputs.is_trial()).then(|| in_time::run(&solved));
-        let noise = SolvedNoise { of, solved, spectrum, over, spots, lines, in_time, grids, on_grid };
+        let noise = SolvedNoise {
+            of,
+            solved,
+            spectrum: Arc::new(spectrum),
+            over,
+            spots,
+            lines,
+            in_time,
+            delay: fields.quantity("delay"),
+            integrals,
+            budget: Arc::default(),
+            fine: Arc::default(),
+        };
         let mut metrics = metrics(&noise, given, inputs, &mut faults);
         if let Some(found) = &noise.in_time {
             metrics.put("in_time", Node::Group(in_time::metrics(found)));
@@ -327,7 +367,7 @@ fn metrics(noise: &SolvedNoise, given: &Given, inputs: &Inputs<'_>, faults: &mut
     let case = &noise.solved.case;
     let output = case.oscillator.frequency / case.output_divider;
     let mut metrics = Group::new();
-    let phase = noise.over.filter(|_| OF_PHASE.into_iter().any(&wants)).map(|_| spectrum.rms_phase());
+    let phase = noise.over.filter(|_| OF_PHASE.into_iter().any(&wants)).map(|_| noise.rms_phase());
     let mut put = |name: &str, value: Option<f64>, unit: Unit| {
         let metric = value.map_or_else(|| Metric::none(unit, NO_RANGE), |value| Metric::real(value, unit));
         metrics.metric(name, metric);
@@ -337,7 +377,7 @@ fn metrics(noise: &SolvedNoise, given: &Given, inputs: &Inputs<'_>, faults: &mut
     put("rms_phase_degrees", phase.map(derived::degrees), Unit::Degree);
     put("integrated", phase.map(derived::integrated_dbc), Unit::DecibelCarrier);
     if wants("residual_fm") {
-        put("residual_fm", noise.over.map(|_| spectrum.residual_fm()), Unit::Hertz);
+        put("residual_fm", noise.over.map(|_| noise.residual_fm()), Unit::Hertz);
     }
     put("evm", phase.map(derived::error_vector), Unit::One);
     if let Some((from, to)) = noise.over.filter(|_| fields.written("spurs")) {
@@ -348,7 +388,7 @@ fn metrics(noise: &SolvedNoise, given: &Given, inputs: &Inputs<'_>, faults: &mut
         put("jitter_with_spurs", None, Unit::Second);
     }
     if let Some(delay) = fields.quantity("delay").filter(|_| wants("delayed_rms_phase")) {
-        put("delayed_rms_phase", noise.over.map(|_| delayed(noise, delay, given, inputs)), Unit::Radian);
+        put("delayed_rms_phase", noise.over.map(|_| noise.delayed_rms_phase(delay)), Unit::Radian);
     }
     if let Some(signal) = fields.quantity("sampled_signal") {
         let aperture = fields.quantity("aperture_jitter").unwrap_or(0.0);
@@ -368,7 +408,7 @@ fn metrics(noise: &SolvedNoise, given: &Given, inputs: &Inputs<'_>, faults: &mut
     if let (Some(value), Some((from, to))) = (jitter, noise.over) {
         first = Metric::real(value, Unit::Second);
         let ladder = Ladder::new(case);
-        let density = |f: f64| density_at(case, &ladder, f).total;
+        let density = |f: f64| total_at(case, &ladder, f);
         let second =
             (!noise.solved.trial).then(|| twice::jitter::rms_phase(density, from, to, &table_points(case)));
         if let Some(Ok(phase)) = second {

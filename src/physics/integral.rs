@@ -15,11 +15,6 @@ impl Grid {
     /// Points per decade of [`Grid::fine`].
     pub const FINE: usize = 240;
 
-    /// Points per decade for trials by the thousand; what it costs is held by a test beside [`Spectrum`].
-    ///
-    /// [`Spectrum`]: crate::physics::noise::Spectrum
-    pub const COARSE: usize = 120;
-
     /// Logarithmic grid from `from` to `to` (both on it) with `per_decade` points, and with those of `also`
     /// that lie inside: table points, band edges, spots. `None` where 0 < from < to does not hold.
     pub fn new(from: f64, to: f64, per_decade: usize, also: &[f64]) -> Option<Self> {
@@ -163,70 +158,6 @@ fn at_nodes(f0: f64, f1: f64, delay: f64, mut node: impl FnMut(f64, f64)) {
     }
 }
 
-/// [`delayed_rms_phase`] over one grid with one delay, for spectrum after spectrum: the sine is taken once.
-///
-/// With `x = ln(f/f0)` a power law is `l0 exp(slope x)`; its series in `slope x`, which is small between near points, makes a
-/// segment a sum over the moments of x, weighted as there.
-#[derive(Clone, Debug)]
-pub struct Delayed {
-    offsets: Vec<f64>,
-    delay: f64,
-    /// Of each segment: its width in x, and the moments over their factorials.
-    segments: Vec<(f64, [f64; MOMENTS])>,
-}
-
-/// Terms of the series.
-const MOMENTS: usize = 10;
-
-/// Largest slope times x for which they are enough, to the last bits.
-const GENTLE: f64 = 0.1;
-
-impl Delayed {
-    /// On these offsets (Hz, ascending), for a delay in s.
-    pub fn new(offsets: &[f64], delay: f64) -> Self {
-        let segment = |pair: &[f64]| {
-            let (f0, f1) = (pair[0], pair[1]);
-            let mut moments = [0.0; MOMENTS];
-            let nodes = |f: f64, weight: f64| {
-                let x = (f / f0).ln();
-                let mut term = weight * 4.0 * (PI * f * delay).sin().powi(2);
-                for (n, moment) in moments.iter_mut().enumerate() {
-                    *moment += term;
-                    term *= x / (n + 1) as f64;
-                }
-            };
-            if (f1 - f0) * delay.abs() <= LONG {
-                at_nodes(f0, f1, delay.abs(), nodes);
-            }
-            ((f1 / f0).ln(), moments)
-        };
-        Self { offsets: offsets.to_vec(), delay, segments: offsets.windows(2).map(segment).collect() }
-    }
-
-    /// Whether it is for these.
-    pub fn is_for(&self, offsets: &[f64], delay: f64) -> bool {
-        self.delay.total_cmp(&delay).is_eq() && self.offsets == offsets
-    }
-
-    /// As [`delayed_rms_phase`].
-    pub fn rms_phase(&self, density: &[f64]) -> f64 {
-        let part = |(segment, (width, moments)): ([f64; 4], &(f64, [f64; MOMENTS]))| {
-            let [f0, l0, f1, l1] = segment;
-            let fall = (l1 / l0).ln();
-            let far = (f1 - f0) * self.delay.abs() > LONG;
-            // Also where a density is zero, of which there is no logarithm.
-            let gentle = fall.abs() <= GENTLE;
-            if far || !gentle {
-                return delayed_segment(segment, self.delay.abs());
-            }
-            let slope = fall / width;
-            l0 * moments.iter().rev().fold(0.0, |sum, moment| sum * slope + moment)
-        };
-        let parts = segments(&self.offsets, density).zip(&self.segments).map(part);
-        (2.0 * parts.sum::<f64>()).sqrt()
-    }
-}
-
 fn segments<'a>(offsets: &'a [f64], density: &'a [f64]) -> impl Iterator<Item = [f64; 4]> + 'a {
     offsets.windows(2).zip(density.windows(2)).map(|(f, l)| [f[0], l[0], f[1], l[1]])
 }
@@ -291,30 +222,6 @@ mod tests {
         }
         // Thousands of periods in a segment: the mean.
         close(delayed_rms_phase(&[f0, f1], &[level; 2], 0.1).powi(2), 4.0 * level * (f1 - f0), 1e-4);
-    }
-
-    #[test]
-    fn a_sine_taken_once_serves_every_spectrum() {
-        let grid = Grid::new(1e3, 1e7, Grid::COARSE, &[12_345.0]).expect("a range");
-        let f = grid.offsets();
-        for delay in [1e-9, 30e-6, -30e-6, 0.2] {
-            let delayed = Delayed::new(f, delay);
-            assert!(
-                delayed.is_for(f, delay)
-                    && !delayed.is_for(f, 2.0 * delay)
-                    && !delayed.is_for(&f[1..], delay)
-            );
-            for (slope, floor, step) in
-                [(-4.0, 0.0, 1.0), (-1.0, 1e-12, 1.0), (2.0, 0.0, 1.0), (-2.0, 1e-9, 7.0)]
-            {
-                let level = |f: &f64| {
-                    let high = if *f > 1e5 { step } else { 1.0 };
-                    (1e-6 * (f / 1e3).powf(slope) + floor) * high * if *f > 5e6 { 0.0 } else { 1.0 }
-                };
-                let density: Vec<f64> = f.iter().map(level).collect();
-                close(delayed.rms_phase(&density), delayed_rms_phase(f, &density, delay), 1e-12);
-            }
-        }
     }
 
     /// The series and the logarithms meet where one ends.

@@ -8,7 +8,7 @@ use crate::blocks::prelude::*;
 use crate::physics::bench::{self, Line};
 use crate::physics::derived;
 use crate::physics::integral;
-use crate::physics::noise::{Ladder, density_at};
+use crate::physics::noise::{Ladder, dbc_per_hz, total_at};
 
 /// Difference that counts as agreement, dB. Common practice, no source.
 const WITHIN: f64 = 2.0;
@@ -92,7 +92,7 @@ pub(super) fn compare(
     let lines = bench::lines(&offsets, &measured, rise);
     let case = &noise.solved.case;
     let ladder = Ladder::new(case);
-    let predicted: Vec<f64> = offsets.iter().map(|f| density_at(case, &ladder, *f).level()).collect();
+    let predicted: Vec<f64> = offsets.iter().map(|f| dbc_per_hz(total_at(case, &ladder, *f))).collect();
     let mut near_floor = 0;
     let judged = offsets.iter().enumerate().map(|(k, f)| {
         let free = (over.0..=over.1).contains(f) && !lines.iter().any(|line| line.points.contains(&k));

@@ -72,7 +72,8 @@ impl Levels {
 const LANES: usize = 8;
 
 /// A mask at every offset at which it is judged.
-pub(super) struct Bounds {
+pub struct Bounds {
+    /// Offsets, Hz.
     pub offsets: Vec<f64>,
     /// dBc/Hz.
     levels: Vec<f64>,
@@ -82,7 +83,7 @@ pub(super) struct Bounds {
 
 impl Bounds {
     /// At the mask's own points, and at those of a noise block that lie inside.
-    pub(super) fn new(limit: &Limit, offsets: &[f64]) -> Self {
+    pub fn new(limit: &Limit, offsets: &[f64]) -> Self {
         let (offsets, levels): (Vec<f64>, Vec<f64>) = limit.over(offsets).into_iter().unzip();
         let inverse = levels.iter().map(|level| 10_f64.powf(-0.1 * level)).collect();
         Self { offsets, levels, inverse }
@@ -105,8 +106,8 @@ impl Bounds {
         met
     }
 
-    /// The least margin over all offsets.
-    pub(super) fn judge(&self, density: &[f64]) -> Judgement {
+    /// The least margin over all offsets, of L(f) per Hz at each.
+    pub fn judge(&self, density: &[f64]) -> Judgement {
         self.nearest(density).map_or(Judgement::LOST, |nearest| self.at(nearest, density[nearest]))
     }
 

@@ -299,14 +299,22 @@ pub fn dbc_per_hz(density: f64) -> f64 {
 
 /// L(f) at `f` Hz, by contributor.
 pub fn density_at(case: &Case, transfers: &impl Transfers, f: f64) -> Spot {
-    let powers = transfers.at(f);
-    let density = |c: &&dyn Contributor| {
-        c.nodes().iter().map(|node| c.density(case, *node, f) * powers.of(*node)).sum::<f64>()
-    };
-    let parts: Vec<_> =
-        CONTRIBUTORS.iter().filter(|c| c.present(case)).map(|c| (c.name(), density(c))).collect();
+    let parts: Vec<_> = parts_at(case, transfers, f).collect();
     let total = parts.iter().map(|(_, density)| density).sum();
     Spot { offset: f, parts, total }
+}
+
+/// The total of [`density_at`], per Hz.
+pub fn total_at(case: &Case, transfers: &impl Transfers, f: f64) -> f64 {
+    parts_at(case, transfers, f).map(|(_, density)| density).sum()
+}
+
+fn parts_at(case: &Case, transfers: &impl Transfers, f: f64) -> impl Iterator<Item = (&'static str, f64)> {
+    let powers = transfers.at(f);
+    let density = move |c: &dyn Contributor| {
+        c.nodes().iter().map(|node| c.density(case, *node, f) * powers.of(*node)).sum::<f64>()
+    };
+    CONTRIBUTORS.into_iter().filter(|c| c.present(case)).map(move |c| (c.name(), density(c)))
 }
 
 /// Offsets of every point of every table in `case`: where a spectrum has its kinks.
@@ -316,51 +324,12 @@ pub fn table_points(case: &Case) -> Vec<f64> {
 
 #[cfg(test)]
 mod tests {
-    use std::sync::Arc;
-
     use super::*;
-    use crate::physics::linear::tests::case;
-    use crate::physics::noise::Ladder;
-    use crate::physics::part::{LevelTable, Topology};
 
     /// A source beyond them would be left out in silence.
     #[test]
     fn every_contributor_has_room_at_every_node() {
         let sources: usize = CONTRIBUTORS.iter().map(|contributor| contributor.nodes().len()).sum();
         assert_eq!(sources, MOST_SOURCES);
-    }
-
-    /// The bound that trials rest on: 1e-3 of the rms phase, at bandwidths a factor of 30 apart, peaking or not; 2e-4
-    /// where the loop is well damped.
-    #[test]
-    fn the_coarse_grid_costs_little() {
-        let parts = [("C1", 1e-9), ("R2", 1e3), ("C2", 15e-9), ("R3", 2e3), ("C3", 0.2e-9)];
-        let mut nominal = case(1e-3, 30e6, 200.0, 1e6, Topology::Passive(3), &parts);
-        let table = |points: &[(f64, f64)]| LevelTable::new(points.to_vec()).map(Arc::new);
-        nominal.noise.oscillator = table(&[(1e3, -62.0), (1e4, -91.0), (1e5, -114.0), (1e7, -154.0)]);
-        nominal.noise.reference = table(&[(1e2, -120.0), (1e4, -150.0)]);
-        nominal.noise.detector_floor = Some(-220.0);
-        let range = (1e3, 1e7);
-        let grid = Grid::new(range.0, range.1, Grid::COARSE, &table_points(&nominal)).expect("a range");
-        let prepared = Prepared::new(&nominal, grid);
-        assert!(prepared.covers(range) && !prepared.covers((1e3, 2e7)));
-        for gain in [0.1, 0.3, 1.0, 3.0] {
-            for r2 in [0.5, 1.0, 2.0] {
-                let mut other = nominal.clone();
-                other.pump.current *= gain;
-                other.filter.r2 *= r2;
-                let fine = Spectrum::new(&other, &Ladder::new(&other), range, &[]).expect("a range");
-                let only = Spectrum::total_only(&other, &prepared);
-                let whole = prepared.spectrum(&other, &Ladder::new(&other));
-                let bound = if r2 < 1.0 { 1e-3 } else { 2e-4 };
-                for coarse in [only.rms_phase(), whole.rms_phase()] {
-                    let off = coarse / fine.rms_phase() - 1.0;
-                    assert!(off.abs() < bound, "{gain} {r2}: {off}");
-                }
-                for ((name, a), (_, b)) in whole.shares().iter().zip(fine.shares()) {
-                    assert!((a - b).abs() < 1e-3, "{gain} {r2} {name}: {a} {b}");
-                }
-            }
-        }
     }
 }
