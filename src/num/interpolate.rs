@@ -3,6 +3,8 @@
 //! Source: F. N. Fritsch and R. E. Carlson, Monotone piecewise cubic interpolation, SIAM J. Numer. Anal. 17(2), 1980;
 //! slopes by the weighted harmonic mean of F. N. Fritsch and J. Butland, SIAM J. Sci. Stat. Comput. 5(2), 1984.
 
+use super::newton;
+
 /// A piecewise cubic through points, monotone where they are, with a continuous derivative.
 #[derive(Clone, Debug, PartialEq)]
 pub struct MonotoneCubic {
@@ -53,10 +55,31 @@ impl MonotoneCubic {
         (self.y[0], self.y[self.y.len() - 1])
     }
 
-    fn piece(&self, at: f64) -> (usize, f64, f64) {
-        let i = self.x.partition_point(|x| *x <= at).clamp(1, self.x.len() - 1) - 1;
+    fn piece(&self, at: f64) -> usize {
+        self.x.partition_point(|x| *x <= at).clamp(1, self.x.len() - 1) - 1
+    }
+
+    /// Width of a piece, and where an abscissa stands in it, 0 .. 1.
+    fn within(&self, i: usize, at: f64) -> (f64, f64) {
         let h = self.x[i + 1] - self.x[i];
-        (i, h, (at - self.x[i]) / h)
+        (h, (at - self.x[i]) / h)
+    }
+
+    fn value_in(&self, i: usize, at: f64) -> f64 {
+        let (h, t) = self.within(i, at);
+        let s = 1.0 - t;
+        self.y[i] * (1.0 + 2.0 * t) * s * s
+            + self.slope[i] * h * t * s * s
+            + self.y[i + 1] * t * t * (3.0 - 2.0 * t)
+            - self.slope[i + 1] * h * t * t * s
+    }
+
+    fn derivative_in(&self, i: usize, at: f64) -> f64 {
+        let (h, t) = self.within(i, at);
+        let secant = (self.y[i + 1] - self.y[i]) / h;
+        6.0 * t * (1.0 - t) * secant
+            + self.slope[i] * (1.0 - t) * (1.0 - 3.0 * t)
+            + self.slope[i + 1] * t * (3.0 * t - 2.0)
     }
 
     /// Value; beyond the ends the end's straight line goes on.
@@ -66,12 +89,7 @@ impl MonotoneCubic {
             let end = if at < first { 0 } else { self.x.len() - 1 };
             return self.y[end] + self.slope[end] * (at - self.x[end]);
         }
-        let (i, h, t) = self.piece(at);
-        let s = 1.0 - t;
-        self.y[i] * (1.0 + 2.0 * t) * s * s
-            + self.slope[i] * h * t * s * s
-            + self.y[i + 1] * t * t * (3.0 - 2.0 * t)
-            - self.slope[i + 1] * h * t * t * s
+        self.value_in(self.piece(at), at)
     }
 
     /// Value and all derivatives, and the abscissae between which the cubic that has them holds.
@@ -85,13 +103,30 @@ impl MonotoneCubic {
             };
             return ([self.value(at), self.slope[end], 0.0, 0.0], span);
         }
-        let (i, h, t) = self.piece(at);
+        let i = self.piece(at);
+        let (h, t) = self.within(i, at);
         let secant = (self.y[i + 1] - self.y[i]) / h;
         let (a, b) = (self.slope[i], self.slope[i + 1]);
         let second = 6.0 * (1.0 - 2.0 * t) * secant + (6.0 * t - 4.0) * a + (6.0 * t - 2.0) * b;
         let third = 6.0 * (a + b - 2.0 * secant);
-        let jet = [self.value(at), self.derivative(at), second / h, third / (h * h)];
+        let jet = [self.value_in(i, at), self.derivative_in(i, at), second / h, third / (h * h)];
         (jet, (self.x[i], self.x[i + 1]))
+    }
+
+    /// Where it has a value, of points that rise or fall throughout; `None` beyond the values at the ends.
+    pub fn inverse(&self, value: f64) -> Option<f64> {
+        let (first, last) = self.ends();
+        let rising = last > first;
+        if !(value >= first.min(last) && value <= first.max(last)) {
+            return None;
+        }
+        let before = self.y.partition_point(|y| if rising { *y <= value } else { *y >= value });
+        let i = before.clamp(1, self.y.len() - 1) - 1;
+        let (low, high) = (self.x[i], self.x[i + 1]);
+        let off = |at: f64| (self.value_in(i, at) - value, self.derivative_in(i, at));
+        let share = (value - self.y[i]) / (self.y[i + 1] - self.y[i]);
+        let bracket = if rising { (low, high) } else { (high, low) };
+        Some(newton::root(off, bracket, low + share * (high - low)))
     }
 
     /// Derivative; beyond the ends that of the end.
@@ -100,11 +135,7 @@ impl MonotoneCubic {
         if at < first || at > last {
             return self.slope[if at < first { 0 } else { self.x.len() - 1 }];
         }
-        let (i, h, t) = self.piece(at);
-        let secant = (self.y[i + 1] - self.y[i]) / h;
-        6.0 * t * (1.0 - t) * secant
-            + self.slope[i] * (1.0 - t) * (1.0 - 3.0 * t)
-            + self.slope[i + 1] * t * (3.0 * t - 2.0)
+        self.derivative_in(self.piece(at), at)
     }
 }
 
@@ -145,6 +176,23 @@ mod tests {
         for at in [-1.0, 0.0, 0.3, 2.7, 4.0, 6.0] {
             assert!((line.value(at) - (1.0 + 2.0 * at)).abs() < 1e-12);
             assert!((line.derivative(at) - 2.0).abs() < 1e-12);
+        }
+    }
+
+    #[test]
+    fn a_value_is_found_again() {
+        let rising = MonotoneCubic::new(vec![0.0, 1.0, 2.0, 4.0], vec![0.0, 0.1, 5.0, 5.1]).expect("points");
+        let falling = MonotoneCubic::new(vec![-3.0, 1.0, 2.0], vec![4.0, 0.5, -7.0]).expect("points");
+        for curve in [rising, falling] {
+            let (from, to) = curve.domain();
+            for k in 0..=60 {
+                let at = from + (to - from) * f64::from(k) / 60.0;
+                let value = curve.value(at);
+                let found = curve.value(curve.inverse(value).expect("inside"));
+                assert!((found - value).abs() < 1e-14, "{at}: {found} {value}");
+            }
+            let (first, last) = curve.ends();
+            assert_eq!((curve.inverse(2.0 * first - last), curve.inverse(2.0 * last - first)), (None, None));
         }
     }
 

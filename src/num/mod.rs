@@ -9,6 +9,7 @@ pub mod flat;
 pub mod fourier;
 pub mod interpolate;
 pub mod nelder_mead;
+pub mod newton;
 pub mod normal;
 pub mod poly;
 pub mod quadrature;

@@ -198,9 +198,11 @@ impl Scatter {
                 },
                 Vary::Temperature(low, high) => {
                     case.temperature = 0.5 * (low + high) + 0.5 * (high - low) * u;
-                    if drift.drift != 0.0 {
-                        let moved = drift.drift * (case.temperature - drift.at);
-                        voltage = drift.tuning.voltage_beyond(nominal.oscillator.frequency - moved);
+                    let frequency = nominal.oscillator.frequency;
+                    let wanted = frequency - drift.drift * (case.temperature - drift.at);
+                    // Where nothing has moved the oscillator stands as it did, to the last bit.
+                    if wanted.total_cmp(&frequency).is_ne() {
+                        voltage = drift.tuning.voltage_beyond(wanted);
                         slope = drift.tuning.gain(voltage);
                     }
                 }

@@ -141,11 +141,11 @@ impl Tuning {
 
     /// Voltage, V, at which the curve, drawn on beyond its ends, gives a frequency.
     pub fn voltage_beyond(&self, hertz: f64) -> f64 {
-        let ends = self.curve.domain();
-        let end = |volts: f64| volts + (hertz - self.curve.value(volts)) / self.curve.derivative(volts);
-        brent::root(|v| self.curve.value(v) - hertz, ends.0, ends.1).unwrap_or_else(|| {
-            let (low, high) = (self.curve.value(ends.0), self.curve.value(ends.1));
-            if (hertz - low).abs() < (hertz - high).abs() { end(ends.0) } else { end(ends.1) }
+        self.curve.inverse(hertz).unwrap_or_else(|| {
+            let (low, high) = self.curve.ends();
+            let ends = self.curve.domain();
+            let end = if (hertz - low).abs() < (hertz - high).abs() { ends.0 } else { ends.1 };
+            end + (hertz - self.curve.value(end)) / self.curve.derivative(end)
         })
     }
 
