@@ -14,7 +14,12 @@ use std::f64::consts::PI;
 use num_complex::Complex64;
 
 use super::part::Case;
-use crate::num::brent;
+
+mod closed;
+mod terms;
+
+use closed::Closed;
+use terms::Terms;
 
 /// Three of the filter, one of the op-amp, one of the tuning port.
 const MOST: usize = 5;
@@ -142,44 +147,46 @@ impl Poles {
         Complex64::new(1.0, w * self.zero) * (-self.gain / (w * w)) / lag
     }
 
-    /// Natural logarithm of |G| and its slope over ln w.
-    fn log_gain(&self, w: f64) -> (f64, f64) {
-        let square = |t: f64| (w * t).powi(2);
-        let z = square(self.zero);
-        let (mut power, mut slope) = (1.0 + z, z / (1.0 + z) - 2.0);
-        for p in self.poles() {
-            let x = square(1.0 / p);
-            power /= 1.0 + x;
-            slope -= x / (1.0 + x);
-        }
-        ((self.gain / (w * w)).ln() + 0.5 * power.ln(), slope)
+    /// Natural logarithm of |G|.
+    fn log_gain(&self, w: f64) -> f64 {
+        let more = |t: f64| 1.0 + (w * t).powi(2);
+        let power = self.poles().iter().fold(more(self.zero), |power, p| power / more(1.0 / p));
+        (self.gain / (w * w)).ln() + 0.5 * power.ln()
     }
 
-    /// Distance of the phase from -180 deg, rad, and its slope over ln w.
-    fn margin(&self, w: f64) -> (f64, f64) {
-        let part = |x: f64| (x.atan(), x / (1.0 + x * x));
-        let (mut phase, mut slope) = part(w * self.zero);
-        for p in self.poles() {
-            let (a, b) = part(w / p);
-            (phase, slope) = (phase - a, slope - b);
-        }
-        (phase, slope)
+    /// Distance of the phase from -180 deg, rad.
+    fn margin(&self, w: f64) -> f64 {
+        self.poles().iter().fold((w * self.zero).atan(), |phase, p| phase - (w / p).atan())
     }
 
-    /// Where |G| = 1, rad/s: the gain falls everywhere, by one to seven powers of w.
+    /// Where |G| = 1, rad/s: the gain falls everywhere.
     fn crossing(&self) -> f64 {
-        // At the gain of the bare double integrator with its zero the answer is near.
-        let start = self.gain * self.zero;
-        let mut x = start.max(self.gain.sqrt()).ln();
-        for _ in 0..60 {
-            let (value, slope) = self.log_gain(x.exp());
-            let step = (value / slope).clamp(-2.0, 2.0);
-            x -= step;
-            if step.abs() < 1e-14 * x.abs().max(1.0) {
+        // Over y = w^2: y^2 prod (1 + y / p_i^2) = g^2 (1 + y T2^2). But for the right side's all terms are above zero, so
+        // that Newton's rule comes down from any point above the only root, as that of the bare double integrator with its
+        // zero is.
+        let mut lag = [0.0; MOST + 1];
+        lag[0] = 1.0;
+        for (order, p) in self.poles().iter().enumerate() {
+            let over = 1.0 / (p * p);
+            for k in (1..order + 2).rev() {
+                lag[k] += lag[k - 1] * over;
+            }
+        }
+        let (still, rising) = (self.gain * self.gain, (self.gain * self.zero).powi(2));
+        let mut y = 0.5 * (rising + (rising * rising + 4.0 * still).sqrt());
+        for _ in 0..100 {
+            let (mut value, mut slope) = (0.0, 0.0);
+            for a in lag.iter().rev() {
+                (value, slope) = (value * y + a, slope * y + value);
+            }
+            let off = y * y * value - rising * y - still;
+            let step = off / (y * (2.0 * value + y * slope) - rising);
+            y -= step;
+            if step.abs() <= 1e-9 * y {
                 break;
             }
         }
-        x.exp()
+        y.sqrt()
     }
 
     /// Where the phase is -180 deg, rad/s; infinite where it never is again.
@@ -199,7 +206,7 @@ impl Poles {
         let sound = [self.gain, self.zero].iter().chain(self.poles()).all(positive) && self.count > 0;
         let crossing = if sound { self.crossing() } else { return None };
         // Told within -180 .. 180 deg.
-        let margin = self.margin(crossing).0.to_degrees();
+        let margin = self.margin(crossing).to_degrees();
         let phase_margin = if margin < -180.0 { margin + 360.0 } else { margin };
         let bandwidth = crossing / (2.0 * PI);
         (positive(&bandwidth) && phase_margin.is_finite()).then_some(OpenReading { bandwidth, phase_margin })
@@ -210,7 +217,7 @@ impl Poles {
     pub fn turn(&self) -> Option<Option<(f64, f64)>> {
         let crossover = self.phase_crossover();
         let found =
-            crossover.is_finite().then(|| (crossover / (2.0 * PI), decibels(-self.log_gain(crossover).0)));
+            crossover.is_finite().then(|| (crossover / (2.0 * PI), decibels(-self.log_gain(crossover))));
         (self.crossovers().count() == usize::from(found.is_some())).then_some(found)
     }
 
@@ -250,12 +257,11 @@ impl Poles {
         let hertz = |w: f64| w / (2.0 * PI);
         let crossing = self.crossing();
         let crossover = self.phase_crossover();
-        let (peak, closed) = self.closed(crossing);
-        let gain_margin =
-            if crossover.is_finite() { decibels(-self.log_gain(crossover).0) } else { crossover };
+        let (peak, closed) = Closed::new(self).read(crossing);
+        let gain_margin = if crossover.is_finite() { decibels(-self.log_gain(crossover)) } else { crossover };
         let mut reading = Reading {
             bandwidth: hertz(crossing),
-            phase_margin: self.margin(crossing).0.to_degrees(),
+            phase_margin: self.margin(crossing).to_degrees(),
             gain_margin,
             phase_crossover: hertz(crossover),
             peaking: peak,
@@ -265,157 +271,17 @@ impl Poles {
         let terms = Terms::new(self);
         let half = PI / self.period;
         (reading.sampled_bandwidth, reading.sampled_phase_margin) = match terms.crossing(crossing, half) {
-            Some(w) => (hertz(w), (-terms.at(w)).arg().to_degrees()),
+            Some((w, margin)) => (hertz(w), margin.to_degrees()),
             None => (f64::NAN, f64::NAN),
         };
         reading.sampled_gain_margin = terms.gain_margin(crossing, half);
         reading
-    }
-
-    /// Highest gain of the closed loop, dB, and where it falls through -3 dB, rad/s.
-    fn closed(&self, crossing: f64) -> (f64, f64) {
-        let power = |x: f64| {
-            let w = x.exp();
-            let lag = self.poles().iter().fold(Complex64::ONE, |all, p| all * Complex64::new(1.0, w / p));
-            let forward = Complex64::new(self.gain, self.gain * w * self.zero);
-            forward.norm_sqr() / (forward - lag * (w * w)).norm_sqr()
-        };
-        // Below the crossing the gain is near 1 and flat; the top of a loop with little lead lies at the crossing.
-        const STEPS: usize = 12;
-        let (low, high) = (crossing.ln() - 4.0, crossing.ln() + 0.7);
-        let step = (high - low) / STEPS as f64;
-        let steps = (0..=STEPS).map(|k| low + step * k as f64).map(|x| (x, power(x)));
-        let top = steps.max_by(|a, b| a.1.total_cmp(&b.1)).map_or(high, |(x, _)| x);
-        let (x, negative) = brent::minimum(|x| -power(x), top - step, top + step, 1e-8);
-        // Far above the crossing H falls as G does.
-        let mut above = x.max(crossing.ln());
-        for _ in 0..40 {
-            if power(above) < 0.5 {
-                break;
-            }
-            above += 0.7;
-        }
-        let fall = brent::root(|x| power(x) - 0.5, x, above).unwrap_or(f64::NAN);
-        (10.0 * (-negative).log10(), fall.exp())
     }
 }
 
 /// dB of a natural logarithm of an amplitude.
 fn decibels(log: f64) -> f64 {
     20.0 * log / std::f64::consts::LN_10
-}
-
-/// Partial fractions, each summed over its aliases.
-struct Terms {
-    /// `g T^2 / 4`, of the double pole at zero.
-    double: f64,
-    /// `c T / 2`, of the single one.
-    single: f64,
-    /// Of each further pole; the first `count` hold.
-    others: [Term; MOST],
-    count: usize,
-    period: f64,
-}
-
-/// `r T/2 (1 + m) / (1 - m)` with `m = d exp(-j w T)`, `d = exp(-p T)`, over `|1 - m|^2 = (1 - d)^2 + 4 d sin^2(w T/2)`.
-#[derive(Clone, Copy, Default)]
-struct Term {
-    /// `r T/2 (1 - d^2)`.
-    real: f64,
-    /// `r T/2 4 d`, of `sin(w T/2) cos(w T/2)`.
-    imaginary: f64,
-    /// (1 - d)^2.
-    least: f64,
-    /// 4 d.
-    turning: f64,
-}
-
-impl Term {
-    fn new(residue: f64, decay: f64) -> Self {
-        let gap = 1.0 - decay;
-        let turning = 4.0 * decay;
-        Self { real: residue * gap * (1.0 + decay), imaginary: residue * turning, least: gap * gap, turning }
-    }
-}
-
-impl Terms {
-    fn new(poles: &Poles) -> Self {
-        let mut p = poles.poles;
-        let p = &mut p[..poles.count];
-        for i in 1..p.len() {
-            if let Some(j) = (0..i).find(|j| (p[i] / p[*j] - 1.0).abs() < APART) {
-                // Moved both ways, so that what they do together changes with the square of the distance only.
-                let middle = (p[i] * p[j]).sqrt();
-                (p[i], p[j]) = (middle * (1.0 + 0.5 * APART), middle * (1.0 - 0.5 * APART));
-            }
-        }
-        let half = 0.5 * poles.period;
-        let mut others = [Term::default(); MOST];
-        for (i, other) in others[..p.len()].iter_mut().enumerate() {
-            let rest: f64 = (0..p.len()).filter(|j| *j != i).map(|j| 1.0 - p[i] / p[j]).product();
-            let residue = poles.gain * (1.0 - p[i] * poles.zero) / (p[i] * rest);
-            *other = Term::new(residue * half, (-p[i] * poles.period).exp());
-        }
-        let lags: f64 = p.iter().map(|p| 1.0 / p).sum();
-        Self {
-            double: poles.gain * half * half,
-            single: poles.gain * (poles.zero - lags) * half,
-            others,
-            count: p.len(),
-            period: poles.period,
-        }
-    }
-
-    fn at(&self, w: f64) -> Complex64 {
-        let (sine, cosine) = (0.5 * w * self.period).sin_cos();
-        let (square, both) = (sine * sine, sine * cosine);
-        let (mut re, mut im) = (-self.double / square, -self.single * cosine / sine);
-        for term in &self.others[..self.count] {
-            let over = 1.0 / (term.least + term.turning * square);
-            re += term.real * over;
-            im -= term.imaginary * both * over;
-        }
-        Complex64::new(re, im)
-    }
-
-    /// Where |L| = 1 below `half` rad/s, near the crossing of the continuous loop; `None` where it is not there.
-    fn crossing(&self, near: f64, half: f64) -> Option<f64> {
-        let value = |x: f64| 0.5 * self.at(x.exp()).norm_sqr().ln();
-        let top = half.ln();
-        let mut high = near.ln().min(top);
-        while value(high) > 0.0 {
-            if high >= top {
-                return None;
-            }
-            high = (high + 0.05).min(top);
-        }
-        let mut low = high - 0.05;
-        while value(low) <= 0.0 {
-            low -= 0.1;
-        }
-        brent::root(value, low, high).map(f64::exp)
-    }
-
-    /// Least gain margin, dB: at half the rate, where L is real, and where L is negative real below.
-    fn gain_margin(&self, near: f64, half: f64) -> f64 {
-        let margin = |l: Complex64| -10.0 * l.norm_sqr().log10();
-        let last = self.at(half);
-        let mut least = if last.re < 0.0 { margin(last) } else { f64::INFINITY };
-        const STEPS: usize = 16;
-        let low = 0.25 * near.min(half);
-        let ratio = (half / low).powf(1.0 / STEPS as f64);
-        let (mut before, mut value) = (low, self.at(low));
-        for k in 1..=STEPS {
-            let w = if k == STEPS { half * (1.0 - 1e-9) } else { before * ratio };
-            let next = self.at(w);
-            if value.re < 0.0 && next.re < 0.0 && value.im * next.im < 0.0 {
-                let root = brent::root(|w| self.at(w).im, before, w);
-                least = root.map_or(least, |w| least.min(margin(self.at(w))));
-            }
-            (before, value) = (w, next);
-        }
-        least
-    }
 }
 
 #[cfg(test)]
