@@ -30,7 +30,12 @@ pub fn rms_phase_with_lines(rms_phase: f64, lines_dbc: impl IntoIterator<Item = 
 
 /// Phase variance of a symmetric pair of lines, rad^2. `level`: dBc, one sideband.
 pub fn line_variance(level: f64) -> f64 {
-    2.0 * 10f64.powf(level / 10.0)
+    pair_variance(10f64.powf(level / 10.0))
+}
+
+/// The same from the power of one sideband over that of the carrier.
+pub fn pair_variance(power: f64) -> f64 {
+    2.0 * power
 }
 
 /// Error vector magnitude, as a ratio, of a constellation turned by phase noise: the rms phase.

@@ -1,9 +1,7 @@
 //! The numbers that are read again, each with its unit and what is better.
 
-use std::sync::Arc;
-
-use super::lines::{Lines, NO_LOCK};
-use super::{Given, Point, Unit, View};
+use super::lines::{Found, Lines, NO_LOCK};
+use super::{Given, Unit, View};
 use crate::physics::derived;
 
 /// What of a number is better.
@@ -40,12 +38,12 @@ enum Read {
     Loop(fn(&View<'_>) -> f64),
     /// Position of the noise block, and what is made of its integrals and the output frequency.
     Noise(usize, fn(Noise) -> f64),
-    /// Jitter of a noise block with discrete lines between two offsets, Hz.
-    WithLines(usize, Arc<Lines>, (f64, f64)),
+    /// Jitter of a noise block with the discrete lines of a block of spurs between two offsets, Hz.
+    WithLines(usize, usize, (f64, f64)),
     /// Signal to noise: position, signal (Hz), aperture jitter (s), converter (dB).
     Snr(usize, f64, f64, Option<f64>, bool),
-    /// A discrete line.
-    Lines(Arc<Lines>, fn(&Lines, &Point) -> f64),
+    /// Position of the block of spurs, and what is made of its lines.
+    Lines(usize, fn(&Lines, &Found) -> f64),
 }
 
 /// What the metrics of a noise block are made of.
@@ -58,12 +56,12 @@ struct Noise {
 }
 
 impl Column {
-    /// A line of a block of spurs; `words`: why a case is without it, and what it means where it is infinite.
+    /// A line of the block of spurs at a position; `words`: why a case is without it, and what it means where it is infinite.
     pub(super) fn of_lines(
         (block, name): (&str, &str),
         words: (&'static str, &'static str),
-        lines: Arc<Lines>,
-        read: fn(&Lines, &Point) -> f64,
+        at: usize,
+        read: fn(&Lines, &Found) -> f64,
     ) -> Self {
         Self {
             block: block.to_owned(),
@@ -72,7 +70,7 @@ impl Column {
             sense: Sense::Low,
             none: words.0,
             unbounded: words.1,
-            read: Read::Lines(lines, read),
+            read: Read::Lines(at, read),
         }
     }
 
@@ -82,7 +80,7 @@ impl Column {
         let integrals = |i: usize| view.integrals.get(i).copied().unwrap_or_default();
         match &self.read {
             Read::Loop(read) => read(view),
-            Read::Lines(lines, read) => read(lines, view.point),
+            Read::Lines(at, read) => read(&view.lines[*at].1, &view.found[*at]),
             Read::Noise(i, read) => {
                 let found = integrals(*i);
                 read(Noise {
@@ -92,9 +90,10 @@ impl Column {
                     output,
                 })
             }
-            Read::WithLines(i, lines, over) => {
+            Read::WithLines(i, at, over) => {
                 let phase = integrals(*i).rms_phase;
-                derived::jitter((phase * phase + lines.variance(view.point, *over)).sqrt(), output)
+                let lines = view.lines[*at].1.variance(&view.found[*at], *over);
+                derived::jitter((phase * phase + lines).sqrt(), output)
             }
             &Read::Snr(i, signal, aperture, converter, total) => {
                 let jitter = derived::jitter(integrals(i).rms_phase, output);
@@ -176,9 +175,9 @@ pub(super) fn of_response(block: &str) -> Vec<Column> {
     )
 }
 
-/// Metrics of a noise block with integration limits; `at`: its position among them; `lines`: those that it adds, and its
-/// limits (Hz).
-pub(super) fn of_noise(given: &Given, at: usize, lines: Option<(Arc<Lines>, (f64, f64))>) -> Vec<Column> {
+/// Metrics of a noise block with integration limits; `at`: its position among them; `lines`: position of the block whose
+/// lines it adds, and its limits (Hz).
+pub(super) fn of_noise(given: &Given, at: usize, lines: Option<(usize, (f64, f64))>) -> Vec<Column> {
     use Sense::{High, Low};
     let fields = &given.fields;
     let noise = |read: fn(Noise) -> f64| Read::Noise(at, read);

@@ -128,7 +128,9 @@ impl<'l> Judge<'l> {
     fn judge(&self, limit: &Limit, point: &Point, place: usize, work: &mut Work) -> Judgement {
         match self {
             Self::Lines(lines) => {
-                lines.all(point).map_or(Judgement::LOST, |lines| limit.judge_lines(lines.into_iter()))
+                let found = &mut work.found;
+                lines.find(point, found);
+                lines.all(found).map_or(Judgement::LOST, |lines| limit.judge_lines(lines))
             }
             Self::At(levels) => {
                 let level = dbc_per_hz(levels.read(place, &point.case, work)[0]);

@@ -3,6 +3,7 @@
 use std::ops::Range;
 
 use super::judging::{Cases, Room};
+use super::lines::Found;
 use super::same_tables;
 use crate::physics::integral::Grid;
 use crate::physics::noise::{Prepared, Scratch, dbc_per_hz};
@@ -14,6 +15,8 @@ use crate::results::{Judgement, Limit, State};
 pub(super) struct Work {
     scratch: Scratch,
     total: Vec<f64>,
+    /// Lines of the case that is judged.
+    pub found: Found,
     /// Position of the offset at which a mask was missed last: others are likely to miss it there as well.
     missed: Option<usize>,
 }

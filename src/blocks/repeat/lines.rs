@@ -1,17 +1,15 @@
 //! Discrete lines of a case: the highest of each cause, and of all.
 
-use std::sync::Arc;
-
 use super::super::spur_fractional::LEAST;
 use super::super::spurs::{HARMONICS, Line, Source};
 use super::columns::Column;
 use super::{Given, Point, SolvedLoop};
-use crate::physics::derived::line_variance;
+use crate::physics::derived::{line_variance, pair_variance};
 use crate::physics::modulator::Modulator;
 use crate::physics::noise::Ladder;
 use crate::physics::spurs::{
-    OutputLine, PumpWaveform, boundary_line, level, modulator_lines, reference_index, reference_spur,
-    supply_line,
+    OutputLine, PumpWaveform, boundary_line, decibels, modulator_lines, ratio, reference_indices,
+    supply_index,
 };
 
 /// Where a case with a fractional divider stands.
@@ -48,134 +46,126 @@ impl Lines {
         }
     }
 
-    /// Line at the detector frequency, dBc; minus infinity where nothing makes one, not a number where there is no lock.
-    fn reference(point: &Point) -> f64 {
-        let case = &point.case;
-        if PumpWaveform::new(case).is_quiet() {
-            return f64::NEG_INFINITY;
-        }
-        reference_spur(case, &Ladder::new(case)).unwrap_or(f64::NAN)
-    }
-
-    fn supply(&self, point: &Point) -> f64 {
+    /// All lines that a case makes: those that a block of spurs lists, but for those that the note states.
+    pub(super) fn find(&self, point: &Point, found: &mut Found) {
         let (case, ladder) = (&point.case, Ladder::new(&point.case));
-        let levels = self.ripple.iter().filter_map(|(f, volts)| supply_line(case, &ladder, *f, *volts));
-        levels.fold(f64::NEG_INFINITY, f64::max)
-    }
-
-    /// The boundary line: offset (Hz) and level (dBc).
-    fn boundary_line(&self, point: &Point) -> Option<(f64, f64)> {
-        let case = &point.case;
-        let distance = point.fraction?.distance;
-        boundary_line(case, &Ladder::new(case), self.boundary?, distance).map(in_decibels)
-    }
-
-    fn boundary(&self, point: &Point) -> f64 {
-        match (self.boundary_line(point), point.fraction) {
-            (Some((_, level)), _) => level,
+        let rate = case.detector_frequency;
+        let pump = PumpWaveform::new(case);
+        let Found { locks, reference, supply, boundary, made } = found;
+        *locks = pump.is_quiet() || pump.holds();
+        made.clear();
+        *reference = if pump.is_quiet() { 0.0 } else { f64::NAN };
+        let harmonics = reference_indices::<{ HARMONICS as usize }>(case, &ladder).unwrap_or_default();
+        for (harmonic, ratio) in (1..).zip(harmonics.map(ratio)).filter(|(_, ratio)| is_line(*ratio)) {
+            made.push((f64::from(harmonic) * rate, ratio));
+            if harmonic == 1 {
+                *reference = ratio;
+            }
+        }
+        let (from, to) = self.window.unwrap_or((0.0, rate));
+        let to = to.min(f64::from(HARMONICS) * rate);
+        let near = point.fraction.zip(self.boundary);
+        let near =
+            near.and_then(|(at, stated)| boundary_line(case, &ladder, stated, at.distance)).map(in_ratio);
+        *boundary = match (near, point.fraction) {
+            (Some((_, ratio)), _) => ratio,
             (None, Some(FractionAt { modulator: Some(_), .. })) if self.boundary.is_none() => f64::NAN,
-            _ => f64::NEG_INFINITY,
+            _ => 0.0,
+        };
+        let sequence = point.fraction.and_then(|at| at.modulator);
+        let sequence =
+            sequence.map_or_else(Vec::new, |modulator| modulator_lines(case, &ladder, &modulator, to));
+        let sequence = sequence.into_iter().map(in_ratio).filter(|(_, ratio)| decibels(*ratio) > LEAST);
+        made.extend(sequence.chain(near).filter(|(f, _)| (from..=to).contains(f)));
+        *supply = 0.0;
+        for &(frequency, volts) in &self.ripple {
+            let ratio = ratio(supply_index(case, &ladder, frequency, volts));
+            if is_line(ratio) {
+                made.push((frequency, ratio));
+                *supply = supply.max(ratio);
+            }
         }
     }
 
     /// Highest line of all, dBc; not a number where there is no lock.
-    fn worst(&self, point: &Point) -> f64 {
-        if !locks(point) {
+    fn worst(&self, found: &Found) -> f64 {
+        if !found.locks {
             return f64::NAN;
         }
-        let mut worst = f64::NEG_INFINITY;
-        self.each(point, |_, level| worst = worst.max(level));
-        worst
+        let made = found.made.iter().fold(0.0, |worst: f64, (_, ratio)| worst.max(*ratio));
+        self.stated.iter().fold(decibels(made), |worst, (_, level)| worst.max(*level))
     }
 
     /// Every line of a case, in no order: offset (Hz) and level (dBc). `None` where there is no lock.
-    pub(super) fn all(&self, point: &Point) -> Option<Vec<(f64, f64)>> {
-        locks(point).then(|| {
-            let mut all = Vec::new();
-            self.each(point, |offset, level| all.push((offset, level)));
-            all
-        })
+    pub(super) fn all<'f>(&'f self, found: &'f Found) -> Option<impl Iterator<Item = (f64, f64)> + 'f> {
+        let made = found.made.iter().map(|(offset, ratio)| (*offset, decibels(*ratio)));
+        found.locks.then(|| made.chain(self.stated.iter().copied()))
     }
 
     /// Phase variance (rad^2) of the lines between two offsets (Hz); not a number where there is no lock.
-    pub(super) fn variance(&self, point: &Point, (from, to): (f64, f64)) -> f64 {
-        if !locks(point) {
+    pub(super) fn variance(&self, found: &Found, (from, to): (f64, f64)) -> f64 {
+        if !found.locks {
             return f64::NAN;
         }
-        let mut sum = 0.0;
-        self.each(point, |offset, level| {
-            if offset >= from && offset <= to {
-                sum += line_variance(level);
-            }
-        });
-        sum
-    }
-
-    /// Calls with the offset (Hz) and the level (dBc) of every line: those that a block of spurs lists.
-    fn each(&self, point: &Point, mut line: impl FnMut(f64, f64)) {
-        let (case, ladder) = (&point.case, Ladder::new(&point.case));
-        let rate = case.detector_frequency;
-        let (from, to) = self.window.unwrap_or((0.0, rate));
-        let to = to.min(f64::from(HARMONICS) * rate);
-        for harmonic in 1..=HARMONICS {
-            let found = reference_index(case, &ladder, harmonic).map(level);
-            if let Some(level) = found.filter(|level| level.is_finite()) {
-                line(f64::from(harmonic) * rate, level);
-            }
-        }
-        let sequence = point.fraction.and_then(|at| at.modulator);
-        let sequence =
-            sequence.map_or_else(Vec::new, |modulator| modulator_lines(case, &ladder, &modulator, to));
-        let sequence = sequence.into_iter().map(in_decibels).filter(|(_, level)| *level > LEAST);
-        let fractional = sequence.chain(self.boundary_line(point));
-        for (offset, level) in fractional.filter(|(f, _)| (from..=to).contains(f)) {
-            line(offset, level);
-        }
-        for &(frequency, volts) in &self.ripple {
-            if let Some(level) = supply_line(case, &ladder, frequency, volts) {
-                line(frequency, level);
-            }
-        }
-        for &(offset, level) in &self.stated {
-            line(offset, level);
-        }
+        let inside = |offset: f64| offset >= from && offset <= to;
+        let made = found.made.iter().filter(|(offset, _)| inside(*offset));
+        let stated = self.stated.iter().filter(|(offset, _)| inside(*offset));
+        made.map(|(_, ratio)| pair_variance(ratio * ratio)).sum::<f64>()
+            + stated.map(|(_, level)| line_variance(*level)).sum::<f64>()
     }
 }
 
-/// Whether the pump can make good what leaks.
-fn locks(point: &Point) -> bool {
-    let pump = PumpWaveform::new(&point.case);
-    pump.is_quiet() || pump.holds()
+/// Lines of a case as amplitudes over that of the carrier: a level is taken of what is looked at alone. 0: there is no line;
+/// not a number: there is no value.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Found {
+    /// Whether the pump can make good what leaks.
+    locks: bool,
+    /// At the detector frequency.
+    reference: f64,
+    /// The highest by ripple of the supply.
+    supply: f64,
+    /// Of a fraction near a whole number.
+    boundary: f64,
+    /// All of them: offset (Hz) and amplitude.
+    made: Vec<(f64, f64)>,
 }
 
-fn in_decibels((offset, power): OutputLine) -> (f64, f64) {
-    (offset, level(2.0 * power.sqrt()))
+/// Whether there is a line, and a carrier beside it.
+fn is_line(ratio: f64) -> bool {
+    ratio > 0.0 && ratio.is_finite()
+}
+
+fn in_ratio((offset, power): OutputLine) -> (f64, f64) {
+    (offset, ratio(2.0 * power.sqrt()))
 }
 
 /// Why a case is without lines.
 pub(super) const NO_LOCK: &str = "the pump can't make good the leakage: no lock";
 
-/// Metrics of a block of spurs that every case has anew.
-pub(super) fn of_spurs(block: &str, lines: &Arc<Lines>, fractional: bool) -> Vec<Column> {
-    let column = |name: &str, none, unbounded, read: fn(&Lines, &Point) -> f64| {
-        Column::of_lines((block, name), (none, unbounded), lines.clone(), read)
+/// Metrics of a block of spurs that every case has anew; `at`: its position among them.
+pub(super) fn of_spurs(block: &str, at: usize, fractional: bool) -> Vec<Column> {
+    let column = |name: &str, none, unbounded, read: fn(&Lines, &Found) -> f64| {
+        Column::of_lines((block, name), (none, unbounded), at, read)
     };
     let mut columns = vec![
         column(
             "reference_spur",
             "the pump can't make good the leakage, or the carrier vanishes",
             "no fact states a leakage, or a mismatch with its pulse",
-            |_, point| Lines::reference(point),
+            |_, found| decibels(found.reference),
         ),
         column("worst_spur", NO_LOCK, "there is no line", Lines::worst),
-        column("supply_spur", NO_LOCK, "no ripple is stated, or no pushing", Lines::supply),
+        column("supply_spur", NO_LOCK, "no ripple is stated, or no pushing", |_, found| {
+            decibels(found.supply)
+        }),
     ];
     if fractional {
         columns.push(column(
             "boundary_spur",
             "the synthesizer states no `boundary_spur`",
             "the divider is a whole number",
-            Lines::boundary,
+            |_, found| decibels(found.boundary),
         ));
     }
     columns

@@ -20,7 +20,7 @@ pub use columns::{Column, Sense};
 pub use judging::{Cases, Room, Share, decide, judge_all, met_all, share, worse};
 pub use levels::Bounds;
 pub use lines::FractionAt;
-use lines::Lines;
+use lines::{Found, Lines};
 
 /// Kinds that are repeated together: the loop, then those that are of it.
 pub static FAMILY: &[&str] = &["loop", "response", "phase_noise", "spurs"];
@@ -61,7 +61,7 @@ pub struct Repeat {
     /// Blocks of phase noise.
     pub noise: Vec<NoiseOf>,
     /// Blocks of discrete lines.
-    lines: Vec<(String, Arc<Lines>)>,
+    lines: Vec<(String, Lines)>,
 }
 
 /// Scratch of one thread.
@@ -69,6 +69,7 @@ pub struct Repeat {
 pub struct Scratch {
     work: Work,
     integrals: Vec<Integrals>,
+    found: Vec<Found>,
 }
 
 /// Budgets for tables other than the design's, by noise block.
@@ -80,6 +81,8 @@ pub struct View<'a> {
     point: &'a Point,
     reading: Reading,
     integrals: &'a [Integrals],
+    lines: &'a [(String, Lines)],
+    found: &'a [Found],
     stability: f64,
 }
 
@@ -135,7 +138,7 @@ impl Repeat {
         for name in inputs.catalog.of_kind("spurs").filter(|name| belongs(name)) {
             let given = &inputs.solved.get(name)?.given;
             let found = Lines::new(given, &solved, &inputs.model::<SolvedSpurs>(name)?.lines);
-            lines.push((name.to_owned(), Arc::new(found)));
+            lines.push((name.to_owned(), found));
         }
         let mut noise = Vec::new();
         for name in inputs.catalog.of_kind("phase_noise").filter(|name| belongs(name)) {
@@ -144,14 +147,14 @@ impl Repeat {
             let delay = fields.quantity("delay");
             let budget = found.over.and_then(|over| Budget::new(&solved.case, over, delay));
             if let Some(over) = found.over.filter(|_| budget.is_some()) {
-                let wanted = lines.iter().find(|(name, _)| fields.block("spurs") == Some(name.as_str()));
-                let wanted = wanted.map(|(_, lines)| (lines.clone(), over));
+                let named = |(name, _): &(String, Lines)| fields.block("spurs") == Some(name.as_str());
+                let wanted = lines.iter().position(named).map(|at| (at, over));
                 columns.extend(columns::of_noise(&inputs.solved.get(name)?.given, noise.len(), wanted));
             }
             noise.push(NoiseOf { block: name.to_owned(), solved: found, budget });
         }
-        for (name, found) in &lines {
-            columns.extend(lines::of_spurs(name, found, solved.channel.fraction.is_some()));
+        for (at, (name, _)) in lines.iter().enumerate() {
+            columns.extend(lines::of_spurs(name, at, solved.channel.fraction.is_some()));
         }
         Some(Self { of, solved, columns, noise, lines })
     }
@@ -189,10 +192,16 @@ impl Repeat {
             let integrals = budget.as_ref().map_or_else(Integrals::default, read);
             scratch.integrals.push(integrals);
         }
+        scratch.found.resize_with(self.lines.len(), Found::default);
+        for ((_, lines), found) in self.lines.iter().zip(&mut scratch.found) {
+            lines.find(point, found);
+        }
         let view = View {
             point,
             reading: Poles::new(&point.case).read(),
             integrals: &scratch.integrals,
+            lines: &self.lines,
+            found: &scratch.found,
             stability: self.solved.stability.unwrap_or(f64::NAN),
         };
         for (value, column) in row.iter_mut().zip(&self.columns) {

@@ -12,8 +12,8 @@ mod pump;
 mod supply;
 
 pub use fraction::{OutputLine, boundary_line, modulator_lines};
-pub use pump::{PumpWaveform, reference_index, reference_spur};
-pub use supply::supply_line;
+pub use pump::{PumpWaveform, reference_index, reference_indices, reference_spur};
+pub use supply::{supply_index, supply_line};
 
 use crate::num::bessel::{j0, j1};
 
@@ -22,7 +22,17 @@ use crate::num::bessel::{j0, j1};
 /// Not finite where the carrier vanishes (index 2.405, ..) or where there is no deviation.
 /// Source: M. Abramowitz and I. A. Stegun, Handbook of Mathematical Functions, 1964, 9.1.42 to 9.1.45 (from memory).
 pub fn level(index: f64) -> f64 {
-    20.0 * (j1(index) / j0(index)).abs().log10()
+    decibels(ratio(index))
+}
+
+/// Amplitude of that line over that of the carrier that is left.
+pub fn ratio(index: f64) -> f64 {
+    (j1(index) / j0(index)).abs()
+}
+
+/// Level of a line by its amplitude over that of the carrier, dBc.
+pub fn decibels(ratio: f64) -> f64 {
+    20.0 * ratio.log10()
 }
 
 #[cfg(test)]

@@ -54,21 +54,42 @@ impl PumpWaveform {
 
     /// Peak current of the line at `harmonic` times the detector frequency, A.
     pub fn harmonic(&self, harmonic: u32) -> f64 {
-        // The edge that both sources share is the origin; each pulse turns with its middle.
-        let angle = 2.0 * PI * f64::from(harmonic) / self.period;
-        let part = |charge: f64, width: f64, middle: f64| {
-            let size = charge / self.period * sinc(0.5 * angle * width);
-            (size * (angle * middle).cos(), -size * (angle * middle).sin())
-        };
-        let lead = part(self.current * self.lead, self.lead, -0.5 * self.lead);
-        let both = part(-self.excess * self.pulse, self.pulse, 0.5 * self.pulse);
-        2.0 * (lead.0 + both.0).hypot(lead.1 + both.1)
+        let angles = self.half_angles().map(|angle| f64::from(harmonic) * angle);
+        self.line(angles, angles.map(f64::sin_cos))
     }
-}
 
-/// `sin(x) / x`.
-fn sinc(x: f64) -> f64 {
-    if x == 0.0 { 1.0 } else { x.sin() / x }
+    /// The same of the first N harmonics, ascending.
+    fn harmonics<const N: usize>(&self) -> [f64; N] {
+        let first = self.half_angles();
+        let turns = first.map(f64::sin_cos);
+        let mut turned = [(0.0, 1.0); 2];
+        std::array::from_fn(|k| {
+            for ((sine, cosine), (s, c)) in turned.iter_mut().zip(turns) {
+                (*sine, *cosine) = (*sine * c + *cosine * s, *cosine * c - *sine * s);
+            }
+            self.line(first.map(|angle| (k + 1) as f64 * angle), turned)
+        })
+    }
+
+    /// Half the angles for which the lead and the pulse last at the detector frequency, rad.
+    fn half_angles(&self) -> [f64; 2] {
+        [self.lead, self.pulse].map(|width| PI * width / self.period)
+    }
+
+    /// Peak current of a line from half the angles of lead and pulse at its frequency, with their sine and cosine.
+    ///
+    /// The edge that both sources share is the origin; each pulse turns with its middle.
+    fn line(&self, angles: [f64; 2], turns: [(f64, f64); 2]) -> f64 {
+        let charges = [self.current * self.lead, -self.excess * self.pulse];
+        let part = |k: usize| {
+            let (sine, cosine) = turns[k];
+            let size = charges[k] / self.period * if angles[k] == 0.0 { 1.0 } else { sine / angles[k] };
+            (size * cosine, size * sine)
+        };
+        let (lead, both) = (part(0), part(1));
+        let (re, im) = (lead.0 + both.0, lead.1 - both.1);
+        2.0 * (re * re + im * im).sqrt()
+    }
 }
 
 /// Constant current that the pump has to make good, A.
@@ -92,6 +113,20 @@ pub fn reference_index(case: &Case, ladder: &Ladder<'_>, harmonic: u32) -> Optio
     }
     let f = f64::from(harmonic) * case.detector_frequency;
     Some(pump.harmonic(harmonic) * ladder.tuning_gain(f) / (f * case.output_divider))
+}
+
+/// [`reference_index`] of the first N harmonics, ascending.
+pub fn reference_indices<const N: usize>(case: &Case, ladder: &Ladder<'_>) -> Option<[f64; N]> {
+    let pump = PumpWaveform::new(case);
+    if pump.is_quiet() || !pump.holds() {
+        return None;
+    }
+    let mut indices = pump.harmonics();
+    for (k, index) in indices.iter_mut().enumerate() {
+        let f = (k + 1) as f64 * case.detector_frequency;
+        *index *= ladder.tuning_gain(f) / (f * case.output_divider);
+    }
+    Some(indices)
 }
 
 /// Level at the output of the line at the detector frequency, dBc; `None` where there is none. A handful of operations.
@@ -145,6 +180,9 @@ mod tests {
                 .fold((0.0, 0.0), |(re, im), k| (re + at(k) * turn(k).cos(), im + at(k) * turn(k).sin()));
             let peak = 2.0 * f64::hypot(re, im) / count as f64;
             assert!((pump.harmonic(harmonic) / peak - 1.0).abs() < 1e-3, "{harmonic}");
+        }
+        for (one, harmonic) in pump.harmonics::<9>().into_iter().zip(1..) {
+            assert!((one / pump.harmonic(harmonic) - 1.0).abs() < 1e-13, "{harmonic}");
         }
     }
 

@@ -10,10 +10,14 @@ use crate::physics::part::Case;
 /// an index of `pushing A |E| / (f O)`. `None` where the oscillator has no pushing. Source: narrow-band FM and linear
 /// loop theory.
 pub fn supply_line(case: &Case, ladder: &Ladder<'_>, frequency: f64, amplitude: f64) -> Option<f64> {
-    let error = ladder.response(frequency).error.sqrt();
-    let index = case.oscillator.pushing.abs() * amplitude * error / (frequency * case.output_divider);
-    let level = level(index);
+    let level = level(supply_index(case, ladder, frequency, amplitude));
     level.is_finite().then_some(level)
+}
+
+/// Peak phase deviation of that line, rad.
+pub fn supply_index(case: &Case, ladder: &Ladder<'_>, frequency: f64, amplitude: f64) -> f64 {
+    let error = ladder.response(frequency).error.sqrt();
+    case.oscillator.pushing.abs() * amplitude * error / (frequency * case.output_divider)
 }
 
 #[cfg(test)]
