@@ -6,7 +6,7 @@
 use super::PhysicsError;
 use super::derived;
 use super::integral::{Grid, rms_phase};
-use super::noise::{Ladder, Prepared, Scratch, table_points};
+use super::noise::{Ladder, Prepared, table_points};
 use super::part::{Case, Filter};
 use super::poles::Poles;
 use super::series::Series;
@@ -71,7 +71,7 @@ pub fn choose(case: &Case, shelf: &Shelf) -> Result<Board, PhysicsError> {
     let grid = Grid::new(shelf.over.0, shelf.over.1, OFFSETS, &table_points(case))
         .ok_or(PhysicsError::Degenerate("the offsets for the jitter are no range"))?;
     let prepared = Prepared::new(case, grid);
-    let mut bench = Bench { prepared, scratch: Scratch::default(), total: Vec::new() };
+    let mut bench = Bench { prepared, total: Vec::new() };
     let ideal = bench.merits(case).ok_or(PhysicsError::Degenerate("the loop has no bandwidth"))?;
     let series = |name: &str| if name.starts_with('R') { shelf.resistors } else { shelf.capacitors };
     let parts = case.filter.part_names().into_iter().filter_map(|name| Some((name, case.filter.get(name)?)));
@@ -100,7 +100,6 @@ pub fn choose(case: &Case, shelf: &Shelf) -> Result<Board, PhysicsError> {
 /// Where filters are tried: the offsets of the jitter with what is the same for all of them.
 struct Bench {
     prepared: Prepared,
-    scratch: Scratch,
     total: Vec<f64>,
 }
 
@@ -109,7 +108,7 @@ impl Bench {
         let open = Poles::new(case).open()?;
         let offsets = self.prepared.offsets();
         self.total.resize(offsets.len(), 0.0);
-        self.prepared.sweep_into(case, &mut self.scratch, &mut self.total);
+        self.prepared.sweep_into(case, &mut self.total);
         let output = case.oscillator.frequency / case.output_divider;
         Some(Merits {
             bandwidth: open.bandwidth,

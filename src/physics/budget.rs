@@ -8,7 +8,7 @@ use std::f64::consts::PI;
 use std::sync::Arc;
 
 use super::integral::Grid;
-use super::noise::{Ladder, Prepared, Scratch, Spectrum, table_points};
+use super::noise::{Ladder, Prepared, Spectrum, table_points};
 use super::part::Case;
 
 /// Four-point Gauss-Legendre abscissae and weights on 0 .. 1.
@@ -56,7 +56,6 @@ pub struct Integrals {
 #[derive(Clone, Debug, Default)]
 pub struct Work {
     total: Vec<f64>,
-    scratch: Scratch,
 }
 
 impl Budget {
@@ -110,9 +109,9 @@ impl Budget {
 
     /// The integrals of a case.
     pub fn read(&self, case: &Case, work: &mut Work) -> Integrals {
-        let Work { total, scratch } = work;
+        let Work { total } = work;
         total.resize(self.offsets().len(), 0.0);
-        self.prepared.sweep_into(case, scratch, total);
+        self.prepared.sweep_into(case, total);
         self.of(total)
     }
 
@@ -120,30 +119,27 @@ impl Budget {
     pub fn of(&self, total: &[f64]) -> Integrals {
         let Weights { phase, frequency, delayed } = &*self.weights;
         let rms = |power: f64| (2.0 * power).sqrt();
-        let [phase, frequency, delayed] = if let Some(delayed) = delayed {
-            dots([phase, frequency, delayed], total).map(rms)
-        } else {
-            let [phase, frequency] = dots([phase, frequency], total).map(rms);
-            [phase, frequency, f64::NAN]
-        };
-        Integrals { rms_phase: phase, residual_fm: frequency, delayed_rms_phase: delayed }
-    }
-}
-
-fn dot(a: &[f64], b: &[f64]) -> f64 {
-    dots([a], b)[0]
-}
-
-/// Side by side: each sum waits for its last addition, not for those of the others.
-fn dots<const N: usize>(weights: [&[f64]; N], total: &[f64]) -> [f64; N] {
-    let weights = weights.map(|weights| &weights[..total.len()]);
-    let mut sums = [0.0; N];
-    for (i, total) in total.iter().enumerate() {
-        for (sum, weights) in sums.iter_mut().zip(&weights) {
-            *sum += weights[i] * total;
+        Integrals {
+            rms_phase: rms(dot(phase, total)),
+            residual_fm: rms(dot(frequency, total)),
+            delayed_rms_phase: delayed.as_ref().map_or(f64::NAN, |delayed| rms(dot(delayed, total))),
         }
     }
-    sums
+}
+
+/// Sums that are taken side by side: each waits for its own last addition only.
+const LANES: usize = 4;
+
+fn dot(a: &[f64], b: &[f64]) -> f64 {
+    let (lanes, others) = (a.chunks_exact(LANES), b.chunks_exact(LANES));
+    let rest = lanes.remainder().iter().zip(others.remainder()).map(|(a, b)| a * b);
+    let mut sums = [0.0; LANES];
+    for (a, b) in lanes.zip(others) {
+        for ((sum, a), b) in sums.iter_mut().zip(a).zip(b) {
+            *sum += a * b;
+        }
+    }
+    sums.into_iter().chain(rest).sum()
 }
 
 /// Weight of each grid point: its hat over ln f times `shape`, which turns at `rate` periods per Hz.

@@ -6,14 +6,13 @@ use super::judging::{Cases, Room};
 use super::lines::Found;
 use super::same_tables;
 use crate::physics::integral::Grid;
-use crate::physics::noise::{Prepared, Scratch, dbc_per_hz};
+use crate::physics::noise::{Prepared, dbc_per_hz};
 use crate::physics::part::Case;
 use crate::results::{Judgement, Limit, State};
 
 /// Scratch of one thread.
 #[derive(Clone, Default)]
 pub(super) struct Work {
-    scratch: Scratch,
     total: Vec<f64>,
     /// Lines of the case that is judged.
     pub found: Found,
@@ -66,7 +65,7 @@ impl Levels {
                 &own
             }
         };
-        prepared.sweep_part(case, offsets, &mut work.scratch, &mut work.total);
+        prepared.sweep_part(case, offsets, &mut work.total);
         &work.total
     }
 }

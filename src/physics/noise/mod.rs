@@ -33,7 +33,6 @@ pub use resistor::{integrated_voltages, thermal_voltage};
 pub use spectrum::{
     Curve, Outside, Prepared, Spectrum, Spot, dbc_per_hz, density_at, table_points, total_at,
 };
-pub use sweep::Scratch;
 
 /// Where a contributor enters the loop, which fixes its transfer to the output.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -4,7 +4,7 @@ use std::f64::consts::PI;
 use std::ops::Range;
 
 use super::transfer::Transfers;
-use super::{CONTRIBUTORS, Contributor, Node, Scratch};
+use super::{CONTRIBUTORS, Contributor, Node};
 use crate::physics::integral::{self, Grid};
 use crate::physics::part::Case;
 
@@ -23,13 +23,6 @@ struct Source {
     shape: Vec<f64>,
 }
 
-impl Source {
-    /// What the case makes of it, and its shape at some offsets by their positions.
-    fn part(&self, case: &Case, offsets: &Range<usize>) -> Part<'_> {
-        (self.contributor.scale(case, self.node), &self.shape[offsets.clone()])
-    }
-}
-
 /// The contributors of a case, their shapes evaluated once on a grid.
 ///
 /// Holds for every case with the same tables, contributors and plan; gain, current, parts, temperature and
@@ -40,6 +33,8 @@ pub struct Prepared {
     pub(super) squares: Vec<f64>,
     /// 1 / f^2.
     pub(super) inverse: Vec<f64>,
+    /// The shape of what is not there.
+    none: Vec<f64>,
     names: Vec<&'static str>,
     sources: Vec<Source>,
 }
@@ -59,7 +54,8 @@ impl Prepared {
             .collect();
         let squares = grid.offsets().iter().map(|f| (2.0 * PI * f).powi(2)).collect();
         let inverse = grid.offsets().iter().map(|f| 1.0 / (f * f)).collect();
-        Self { names: present.iter().map(|c| c.name()).collect(), sources, squares, inverse, grid }
+        let none = vec![0.0; grid.offsets().len()];
+        Self { names: present.iter().map(|c| c.name()).collect(), sources, squares, inverse, none, grid }
     }
 
     /// Offsets, Hz.
@@ -101,52 +97,20 @@ impl Prepared {
         }
     }
 
-    /// What enters at a node, at some offsets by their positions.
-    pub(super) fn parts<'p>(
+    /// What enters at a node, of at most N contributors, at some offsets by their positions; of those that are missing
+    /// nothing.
+    pub(super) fn parts<'p, const N: usize>(
         &'p self,
-        case: &'p Case,
-        node: Node,
-        offsets: &'p Range<usize>,
-    ) -> impl Iterator<Item = Part<'p>> {
-        let here = self.sources.iter().filter(move |source| source.node == node);
-        here.map(move |source| source.part(case, offsets))
-    }
-
-    /// Density at a node at some offsets by their positions, of all contributors that enter there.
-    pub(super) fn density_into(
-        &self,
         case: &Case,
         node: Node,
         offsets: &Range<usize>,
-        density: &mut Vec<f64>,
-    ) {
-        density.resize(offsets.len(), 0.0);
-        let mut here = self.parts(case, node, offsets).fuse();
-        // Three at once: reference, floor and flicker of a detector.
-        match (here.next(), here.next(), here.next()) {
-            (Some((i, a)), Some((j, b)), Some((k, c))) => {
-                for (((sum, a), b), c) in density.iter_mut().zip(a).zip(b).zip(c) {
-                    *sum = i * a + j * b + k * c;
-                }
-            }
-            (Some((i, a)), Some((j, b)), None) => {
-                for ((sum, a), b) in density.iter_mut().zip(a).zip(b) {
-                    *sum = i * a + j * b;
-                }
-            }
-            (Some((scale, shape)), ..) => {
-                for (sum, shape) in density.iter_mut().zip(shape) {
-                    *sum = scale * shape;
-                }
-            }
-            (None, ..) => density.fill(0.0),
+    ) -> [Part<'p>; N] {
+        let mut parts = [(0.0, &self.none[offsets.clone()]); N];
+        let here = self.sources.iter().filter(|source| source.node == node);
+        for (part, source) in parts.iter_mut().zip(here) {
+            *part = (source.contributor.scale(case, node), &source.shape[offsets.clone()]);
         }
-        here.for_each(|part| add(part, density));
-    }
-
-    /// Adds that density.
-    pub(super) fn add_density(&self, case: &Case, node: Node, offsets: &Range<usize>, density: &mut [f64]) {
-        self.parts(case, node, offsets).for_each(|part| add(part, density));
+        parts
     }
 
     /// Density at a node where it is the same at all offsets, as a resistor's.
@@ -161,12 +125,6 @@ impl Prepared {
             *scale = source.contributor.scale(case, source.node);
         }
         scales
-    }
-}
-
-fn add((scale, shape): Part<'_>, density: &mut [f64]) {
-    for (sum, shape) in density.iter_mut().zip(shape) {
-        *sum += scale * shape;
     }
 }
 
@@ -220,7 +178,7 @@ impl Spectrum {
     /// The total alone on a prepared grid, without its contributors, for trials.
     pub fn total_only(case: &Case, prepared: &Prepared) -> Self {
         let mut total = vec![0.0; prepared.offsets().len()];
-        prepared.sweep_into(case, &mut Scratch::default(), &mut total);
+        prepared.sweep_into(case, &mut total);
         Self { offsets: prepared.offsets().to_vec(), curves: Vec::new(), total }
     }
 
