@@ -120,7 +120,10 @@ impl Modulator {
     /// How it counts: by lines where its sequence repeats within [`LONGEST_OF_LINES`] periods, and always at order 1,
     /// whose error is a sawtooth and never noise.
     pub fn counted(&self) -> Counted {
-        if self.order == 1 || self.period() <= LONGEST_OF_LINES { Counted::Lines } else { Counted::Noise }
+        // It repeats no sooner than its first accumulator.
+        let first = self.modulus / gcd(self.modulus, self.word);
+        let short = || first <= LONGEST_OF_LINES && self.period() <= LONGEST_OF_LINES;
+        if self.order == 1 || short() { Counted::Lines } else { Counted::Noise }
     }
 
     /// Order of its noise where it counts by formula.

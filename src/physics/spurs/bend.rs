@@ -18,11 +18,14 @@ const TURNS: usize = 20;
 /// Index and amplitude (half the peak phase, rad, of an oscillator period a step) of each line of a bent sequence; `None`
 /// where the sources match or the sequence is long.
 pub(super) fn bent(case: &Case, modulator: &Modulator) -> Option<Vec<(u64, f64)>> {
-    let length = modulator.period();
     // Where the polarity is turned a late divider calls the weaker source.
     let sign = case.polarity();
     let unequal = 0.5 * sign * case.pump.mismatch;
-    if unequal == 0.0 || modulator.counted() == Counted::Noise || length > LONGEST_OF_LINES {
+    if unequal == 0.0 || modulator.counted() == Counted::Noise {
+        return None;
+    }
+    let length = modulator.period();
+    if length > LONGEST_OF_LINES {
         return None;
     }
     // In detector periods. The first m steps still see the empty past.
