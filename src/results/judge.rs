@@ -156,6 +156,12 @@ impl Limit {
         all.into_iter().filter_map(|offset| Some((offset, mask_level(points, offset)?))).collect()
     }
 
+    /// Lowest level of a mask: what is nowhere above it keeps it. `None` for a limit of another kind.
+    pub fn lowest(&self) -> Option<f64> {
+        let Limit::Mask(points) = self else { return None };
+        points.iter().map(|point| point.level).min_by(f64::total_cmp)
+    }
+
     /// Judges a curve against a mask: least margin, its offset and the value there.
     ///
     /// `level` gives the curve at an offset; it is asked at `offsets` inside the mask and at every mask point.
@@ -242,8 +248,10 @@ mod tests {
         let points = vec![MaskPoint { offset: 1e3, level: -80.0 }, MaskPoint { offset: 1e5, level: -120.0 }];
         assert!((mask_level(&points, 1e4).expect("inside") + 100.0).abs() < 1e-12);
         assert_eq!(mask_level(&points, 1e6), None);
-        let judgement = Limit::Mask(points)
-            .judge_curve(&[1e2, 1e4, 1e6], |f| Some(if (f - 1e4).abs() < 1.0 { -101.0 } else { -130.0 }));
+        let mask = Limit::Mask(points);
+        assert_eq!((mask.lowest(), Limit::AtMost(-120.0).lowest()), (Some(-120.0), None));
+        let judgement =
+            mask.judge_curve(&[1e2, 1e4, 1e6], |f| Some(if (f - 1e4).abs() < 1.0 { -101.0 } else { -130.0 }));
         assert_eq!(judgement.at, Some(1e4));
         assert!((judgement.margin.expect("a margin") - 1.0).abs() < 1e-9);
     }

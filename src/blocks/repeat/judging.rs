@@ -2,7 +2,7 @@
 
 use super::levels::{Bounds, Levels, Work};
 use super::lines::Lines;
-use super::{Metric, MetricPath, Point, Repeat, metric};
+use super::{Column, Metric, MetricPath, Point, Repeat, metric};
 use crate::num::flat::flat;
 use crate::physics::noise::dbc_per_hz;
 use crate::physics::scatter::Deviates;
@@ -180,14 +180,33 @@ pub fn met_all(cases: &dyn Cases, path: &MetricPath, limit: &Limit) -> Option<Ve
         return Some(judge_all(cases, path, limit)?.iter().map(|(j, _)| j.state == State::Met).collect());
     };
     let channels = cases.channels();
+    let below = below(cases, path, &judged, limit);
     // The channel in which the case before missed it is looked at first.
     let case = |(room, work, first): &mut (Room, Work, usize), case: usize| {
+        if below(case) {
+            return true;
+        }
         let mut order = (0..channels).map(|place| (*first + place) % channels);
         let missed = order.find(|place| !judge.meets(limit, cases.point(case, *place, room), *place, work));
         *first = missed.unwrap_or(*first);
         missed.is_none()
     };
     Some((0..cases.count()).into_par_iter().map_init(Default::default, case).collect())
+}
+
+/// Whether the highest line of a case, in all its channels, is known to lie below all of a mask for lines.
+fn below<'c>(
+    cases: &'c dyn Cases,
+    path: &MetricPath,
+    judged: &Judged<'_>,
+    limit: &Limit,
+) -> impl Fn(usize) -> bool + Sync + use<'c> {
+    // Between its points a mask is interpolated, with rounding.
+    const ROUNDING: f64 = 1e-9;
+    let lowest = limit.lowest().filter(|_| matches!(judged, Judged::Lines(_)));
+    let worst = |column: &Column| column.block == path.block && column.name == "worst_spur";
+    let known = cases.repeat().columns.iter().position(worst).zip(lowest);
+    move |case| known.is_some_and(|(column, lowest)| cases.ends(case, column)[1].0 < lowest - ROUNDING)
 }
 
 /// Order by margin: without a value first where not met, last where met.

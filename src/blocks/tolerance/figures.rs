@@ -258,7 +258,7 @@ fn statistics(solved: &SolvedTolerance) -> Exhibit {
                 None => [Cell::Empty, Cell::Empty],
             });
         }
-        row.push(match solved.yield_of(index) {
+        row.push(match solved.summaries[index].kept {
             Some(share) => {
                 let value = observed(share);
                 Cell::Number { value, unit: Unit::One, text: percent(value) }

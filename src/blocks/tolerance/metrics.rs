@@ -124,8 +124,8 @@ pub(super) fn metrics(solved: &SolvedTolerance) -> Group {
         put("corner_low", &|column, shape| metric(corner(column, |c| c.0), shape));
         put("corner_high", &|column, shape| metric(corner(column, |c| c.1), shape));
     }
-    put("yield", &|column, _| share_metric(solved.yield_of(column), observed));
-    put("yield_at_least", &|column, _| share_metric(solved.yield_of(column), at_least));
+    put("yield", &|column, _| share_metric(solved.summaries[column].kept, observed));
+    put("yield_at_least", &|column, _| share_metric(solved.summaries[column].kept, at_least));
     let all = Some(solved.all).filter(|_| !solved.yields.is_empty());
     put_below(&mut m, "yield.all", Node::Metric(share_metric(all, observed)));
     put_below(&mut m, "yield_at_least.all", Node::Metric(share_metric(all, at_least)));

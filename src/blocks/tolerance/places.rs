@@ -134,43 +134,13 @@ impl Places {
         let mut places =
             Self { taken, band: Some(name.to_owned()), served, missing: band.missing(), check: None };
         if served > chosen.len() {
-            let rows = || (0..served).filter_map(of).collect::<Vec<Place>>();
-            places.check = Some(keep.recall("check", || places.look(&rows(), repeat, scatter)));
+            places.check = Some(keep.recall("check", || {
+                let row = |row| Some((of(row)?, chosen.binary_search(&row).is_ok()));
+                let (rows, taken): (Vec<Place>, Vec<bool>) = (0..served).filter_map(row).unzip();
+                look(&rows, &taken, repeat, scatter)
+            }));
         }
         Some(places)
-    }
-
-    /// Reads some runs in every channel.
-    fn look(&self, rows: &[Place], repeat: &Repeat, scatter: &Scatter) -> Check {
-        use rayon::prelude::*;
-        let runs = (CHECKED.1 / rows.len()).clamp(1, CHECKED.0);
-        let found: Vec<(Vec<Ends>, Vec<Ends>)> = (0..runs)
-            .into_par_iter()
-            .map(|run| {
-                let deviates = scatter.draw(run as u64);
-                (read(rows, repeat, scatter, &deviates), read(&self.taken, repeat, scatter, &deviates))
-            })
-            .collect();
-        let deviations: Vec<f64> = (0..repeat.columns.len())
-            .map(|column| {
-                let values: Vec<f64> = found.iter().map(|(_, taken)| taken[column].low.0).collect();
-                mean_and_deviation(&values).1
-            })
-            .collect();
-        let mut check = Check { runs, beyond: 0, most: 0.0 };
-        for (all, taken) in &found {
-            let mut beyond = false;
-            for ((all, taken), deviation) in all.iter().zip(taken).zip(&deviations) {
-                let off = (taken.low.0 - all.low.0).max(all.high.0 - taken.high.0);
-                // The same channel of another block of the same loop rounds alike; nothing less than that counts.
-                if off > 1e-9 * all.high.0.abs().max(all.low.0.abs()) {
-                    beyond = true;
-                    check.most = check.most.max(if *deviation > 0.0 { off / deviation } else { 0.0 });
-                }
-            }
-            check.beyond += usize::from(beyond);
-        }
-        check
     }
 
     /// Which channels were taken, and whether that is enough, in words; empty for the design's alone.
@@ -206,6 +176,47 @@ impl Places {
             self.served
         )
     }
+}
+
+/// Reads some runs in every channel; `taken`: those that every run is read in.
+fn look(rows: &[Place], taken: &[bool], repeat: &Repeat, scatter: &Scatter) -> Check {
+    use rayon::prelude::*;
+    let runs = (CHECKED.1 / rows.len()).clamp(1, CHECKED.0);
+    let none = || vec![Ends::NONE; repeat.columns.len()];
+    let read = |reader: &mut Reader<'_>, run: usize| {
+        let (mut all, mut some) = (none(), none());
+        let mut count = 0;
+        reader.each(repeat, scatter, &scatter.draw(run as u64), |place, row| {
+            add(&mut all, row, place);
+            if taken[place] {
+                add(&mut some, row, count);
+                count += 1;
+            }
+        });
+        (all, some)
+    };
+    let found: Vec<(Vec<Ends>, Vec<Ends>)> =
+        (0..runs).into_par_iter().map_init(|| Reader::new(rows, repeat), read).collect();
+    let deviations: Vec<f64> = (0..repeat.columns.len())
+        .map(|column| {
+            let values: Vec<f64> = found.iter().map(|(_, taken)| taken[column].low.0).collect();
+            mean_and_deviation(&values).1
+        })
+        .collect();
+    let mut check = Check { runs, beyond: 0, most: 0.0 };
+    for (all, taken) in &found {
+        let mut beyond = false;
+        for ((all, taken), deviation) in all.iter().zip(taken).zip(&deviations) {
+            let off = (taken.low.0 - all.low.0).max(all.high.0 - taken.high.0);
+            // The same channel of another block of the same loop rounds alike; nothing less than that counts.
+            if off > 1e-9 * all.high.0.abs().max(all.low.0.abs()) {
+                beyond = true;
+                check.most = check.most.max(if *deviation > 0.0 { off / deviation } else { 0.0 });
+            }
+        }
+        check.beyond += usize::from(beyond);
+    }
+    check
 }
 
 /// Lowest and highest number over channels, each with its place; not a number where any channel is without.
@@ -272,13 +283,28 @@ impl<'a> Reader<'a> {
         ends: &mut [Ends],
     ) {
         ends.fill(Ends::NONE);
+        self.each(repeat, scatter, deviates, |place, row| add(ends, row, place));
+    }
+
+    /// Calls with every channel and the numbers of one run there.
+    fn each(
+        &mut self,
+        repeat: &Repeat,
+        scatter: &Scatter,
+        deviates: &Deviates,
+        mut each: impl FnMut(usize, &[f64]),
+    ) {
         for (index, (place, point)) in self.places.iter().zip(&mut self.points).enumerate() {
             place.vary(scatter, deviates, point);
             repeat.read_with(point, &place.budgets, &mut self.scratch, &mut self.row);
-            for (ends, value) in ends.iter_mut().zip(&self.row) {
-                ends.add(*value, index as u16);
-            }
+            each(index, &self.row);
         }
+    }
+}
+
+fn add(ends: &mut [Ends], row: &[f64], place: usize) {
+    for (ends, value) in ends.iter_mut().zip(row) {
+        ends.add(*value, place as u16);
     }
 }
 

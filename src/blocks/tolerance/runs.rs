@@ -63,6 +63,8 @@ pub struct Summary {
     pub first_order: f64,
     /// Values at the corners to which the effects point: low, high.
     pub corners: Option<(f64, f64)>,
+    /// How many runs keep every limit on it; `None` where there is none.
+    pub kept: Option<Share>,
 }
 
 pub(super) fn solve(
@@ -102,6 +104,9 @@ pub(super) fn solve(
     let shared = |((path, limit), share): (_, Option<Share>)| Some((path, limit, share?));
     solved.yields = limits.into_iter().zip(shares).filter_map(shared).collect();
     solved.all.kept = kept;
+    for column in 0..width {
+        solved.summaries[column].kept = solved.yield_of(column);
+    }
     solved
 }
 
@@ -247,7 +252,7 @@ fn summary(values: &[f64], width: usize, column: usize) -> Summary {
     let unbounded = all.iter().filter(|x| x.is_infinite()).count();
     let moments = if finite == all.len() { mean_and_deviation(&all) } else { (f64::NAN, f64::NAN) };
     // Without a value a run stands at the end; quantiles that reach it have none either.
-    all.sort_by(f64::total_cmp);
+    all.sort_unstable_by(f64::total_cmp);
     let quantiles = QUANTILES.iter().map(|(_, p)| quantile(&all, *p).unwrap_or(f64::NAN)).collect();
     Summary { finite, unbounded, moments, quantiles, ..Summary::default() }
 }
@@ -287,7 +292,7 @@ impl SolvedTolerance {
     }
 
     /// How many runs keep every limit on a column; `None` where there is none.
-    pub fn yield_of(&self, column: usize) -> Option<Share> {
+    fn yield_of(&self, column: usize) -> Option<Share> {
         let own: Vec<_> =
             self.yields.iter().filter(|(path, ..)| self.repeat.column(path) == Some(column)).collect();
         if let [(_, _, share)] = own.as_slice() {
