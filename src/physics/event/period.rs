@@ -10,10 +10,11 @@
 use std::array::from_fn;
 
 use super::modes::Modes;
-use super::phi::{SERIES, SMALL};
+use super::phi::{MIDDLING, SERIES, SMALL};
 use super::system::{apart, higher, lower, size};
 
-/// Largest product of rate and pulse for which the shorter series is exact; of the longer one it is [`SMALL`].
+/// Largest product of rate and pulse for which the shorter series is exact; of the longer ones it is [`SMALL`] and
+/// [`MIDDLING`].
 const TINY: f64 = 4e-3;
 
 /// The same for one between.
@@ -21,6 +22,9 @@ const SMALLISH: f64 = 0.03;
 
 /// The same for the shortest.
 const SHORT: f64 = 1e-5;
+
+/// A step to an edge after which no further one is needed, periods, where its square is made good.
+const CLOSER: f64 = 1e-6;
 
 /// Shares of the period at which the voltage is looked at, after its start.
 const LOOKS: [f64; 4] = [0.125, 0.25, 0.5, 1.0];
@@ -44,8 +48,9 @@ pub(super) struct Period<const N: usize> {
     moments: [[f64; N]; 5],
     /// Decay until the looks, and what leakage adds.
     looks: [([f64; N], [f64; N]); 4],
-    /// Longest pulse.
+    /// Longest pulse, and the longest for which few terms of the series do.
     pub reach: f64,
+    small: f64,
     /// The time in which the fastest mode falls to a third.
     pub outlasted: f64,
     smallish: f64,
@@ -145,7 +150,8 @@ impl<const N: usize> Period<N> {
                 let phis = after(time);
                 (from_fn(|j| phis[j].decay), from_fn(|j| leak[j] * phis[j].once))
             }),
-            reach: (SMALL / fastest.max(SMALL)).min(0.25),
+            reach: (MIDDLING / fastest.max(MIDDLING)).min(0.25),
+            small: SMALL / fastest.max(SMALL),
             outlasted: 1.0 / fastest,
             smallish: SMALLISH / fastest.max(SMALLISH),
             tiny: TINY / fastest.max(TINY),
@@ -203,12 +209,16 @@ impl<const N: usize> Period<N> {
             }
         }
         let guess = if near(0.5) { guess } else { first };
-        self.edge_farther(state, drive, slope, due, (sign, guess))
+        if guess.abs() <= self.small {
+            self.edge_farther::<11>(state, drive, slope, due, (sign, guess))
+        } else {
+            self.edge_farther::<15>(state, drive, slope, due, (sign, guess))
+        }
     }
 
-    /// The same by Newton's rule alone.
+    /// The same by Newton's rule alone, with a term of second order in the step.
     #[inline(never)]
-    fn edge_farther(
+    fn edge_farther<const TERMS: usize>(
         &self,
         state: &[f64; N],
         drive: f64,
@@ -218,19 +228,24 @@ impl<const N: usize> Period<N> {
     ) -> Option<f64> {
         let mut at = guess;
         for _ in 0..4 {
-            let (mut moved, mut speed) = (0.0, 1.0);
+            let (mut moved, mut volts, mut rise) = (0.0, 0.0, 0.0);
             for j in 0..N {
                 // Back in time the integral of `x e^(-l s) - input once(-l, s)`.
                 let rate = sign * self.rate[j];
                 let input = sign * (self.pump[j] * drive + self.leak[j]);
-                let second = twice::<11>(rate, at);
+                let second = twice::<TERMS>(rate, at);
                 let once = at + rate * second;
+                let then = state[j] * (1.0 + rate * once) + input * once;
                 moved += self.out[j] * (state[j] * once + input * second);
-                speed += slope * self.out[j] * (state[j] * (1.0 + rate * once) + input * once);
+                volts += self.out[j] * then;
+                rise += self.out[j] * (rate * then + input);
             }
-            let step = (at + slope * moved - due) / speed;
-            at -= step;
-            if step.abs() <= super::arrival::CLOSE {
+            let inverse = 1.0 / (1.0 + slope * volts);
+            let step = (at + slope * moved - due) * inverse;
+            let bend = 0.5 * slope * rise * inverse * step;
+            at -= step * (1.0 + bend);
+            // What is left is of third order.
+            if step.abs() <= CLOSER && bend.abs() <= CLOSER {
                 // Beyond its reach the series is steep, and any step is small.
                 return (at.abs() <= 1.2 * self.reach).then_some(at);
             }
@@ -269,8 +284,10 @@ impl<const N: usize> Period<N> {
                     self.pulsed::<5>(&from.state, late, up, both)
                 } else if late <= self.smallish {
                     self.pulsed::<7>(&from.state, late, up, both)
-                } else {
+                } else if late <= self.small {
                     self.pulsed::<11>(&from.state, late, up, both)
+                } else {
+                    self.pulsed::<15>(&from.state, late, up, both)
                 })
             }
         }
@@ -320,8 +337,10 @@ impl<const N: usize> Period<N> {
                 self.pulled::<5>(&mut to.state, length, down)
             } else if length <= self.smallish {
                 self.pulled::<7>(&mut to.state, length, down)
-            } else {
+            } else if length <= self.small {
                 self.pulled::<11>(&mut to.state, length, down)
+            } else {
+                self.pulled::<15>(&mut to.state, length, down)
             };
             to.phase += slope * second;
             early = Some(length);

@@ -21,8 +21,14 @@ pub(super) const SMALL: f64 = 0.3;
 /// Below this, few terms do.
 const TINY: f64 = 2e-3;
 
-/// `1 / (k + 2)!`, from the constant term up: `(e^x - 1 - x) / x^2`; enough for `SMALL`.
-pub(super) const SERIES: [f64; 11] = [
+/// Up to this one the whole of [`SERIES`] is exact.
+pub(super) const MIDDLING: f64 = 0.75;
+
+/// Terms of [`SERIES`] that are enough for [`SMALL`].
+const ENOUGH: usize = 11;
+
+/// `1 / (k + 2)!`, from the constant term up: `(e^x - 1 - x) / x^2`.
+pub(super) const SERIES: [f64; 15] = [
     1.0 / 2.0,
     1.0 / 6.0,
     1.0 / 24.0,
@@ -34,6 +40,10 @@ pub(super) const SERIES: [f64; 11] = [
     1.0 / 3_628_800.0,
     1.0 / 39_916_800.0,
     1.0 / 479_001_600.0,
+    1.0 / 6_227_020_800.0,
+    1.0 / 87_178_291_200.0,
+    1.0 / 1_307_674_368_000.0,
+    1.0 / 20_922_789_888_000.0,
 ];
 
 impl Phi {
@@ -45,7 +55,7 @@ impl Phi {
             return Self { decay: 1.0, once: time, twice: 0.5 * time * time };
         }
         if x.abs() < SMALL {
-            let terms = if x.abs() < TINY { &SERIES[..5] } else { &SERIES };
+            let terms = if x.abs() < TINY { &SERIES[..5] } else { &SERIES[..ENOUGH] };
             let sum = terms.iter().rev().fold(0.0, |sum, c| sum * x + c);
             let once = 1.0 + x * sum;
             return Self { decay: 1.0 + x * once, once: time * once, twice: time * time * sum };
