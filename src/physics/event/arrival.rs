@@ -44,7 +44,7 @@ impl<const N: usize> Engine<'_, N> {
     /// The same on a curve that bends, by one or two looks at the phase.
     fn edge_on_curve(&self, drive: f64, due: f64, time: f64) -> Option<(f64, Vector<N>)> {
         let Motion::Modes(modes) = &self.free else { return None };
-        let [volts, rise, ..] = modes.derivatives(&self.state, drive);
+        let [volts, rise] = modes.derivatives(&self.state, drive);
         let [share, gain, ..] = self.curve.local(volts).share;
         let first = due / (1.0 + share);
         let mut guess = first - 0.5 * gain * rise / (1.0 + share) * first * first;

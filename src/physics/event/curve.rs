@@ -1,6 +1,8 @@
 //! The tuning curve round the voltage aimed at: what a straight line leaves over.
 
-use super::motion::{Motion, Way};
+use super::bent::{SLACK, bent};
+use super::modes::Modes;
+use super::motion::Motion;
 use super::system::Vector;
 use crate::physics::part::Tuning;
 
@@ -14,6 +16,8 @@ pub(super) struct Curve {
     /// Slope there, shares per V.
     pub slope: f64,
     straight: bool,
+    /// Its cubics: the one round the voltage aimed at, and all from the lowest on.
+    cubics: Vec<Local>,
 }
 
 /// Nodes and weights of Gauss-Legendre quadrature of degree 11 on 0..1.
@@ -26,13 +30,22 @@ const GAUSS: [(f64, f64); 6] = [
     (0.966_234_757_101_576, 0.085_662_246_189_585_17),
 ];
 
-/// Halvings of a step that are tried until two orders of refinement agree, or a knot of the curve is left behind.
+/// How often a leg is divided until two orders of refinement agree, or each part stays on one cubic of the curve.
 const HALVINGS: u32 = 10;
 
 impl Curve {
     pub(super) fn new(tuning: &Tuning, volts: f64, hertz: f64) -> Self {
         let slope = tuning.gain(volts) / hertz;
-        Self { tuning: tuning.clone(), volts, hertz, slope, straight: tuning.is_line() }
+        let local = |at: f64| Local::of(tuning, volts, hertz, at - volts);
+        let (low, high) = tuning.voltage_range();
+        let mut cubics = vec![local(volts), local(low - 1.0)];
+        let mut start = low;
+        while start < high {
+            cubics.push(local(start));
+            start = tuning.jet(start).1.1;
+        }
+        cubics.push(local(high + 1.0));
+        Self { tuning: tuning.clone(), volts, hertz, slope, straight: tuning.is_line(), cubics }
     }
 
     pub(super) fn is_straight(&self) -> bool {
@@ -54,13 +67,12 @@ impl Curve {
     }
 
     /// The cubic round a voltage.
+    #[inline]
     pub(super) fn local(&self, volts: f64) -> Local {
-        let ([value, first, second, third], (low, high)) = self.tuning.jet(self.volts + volts);
-        let share = |hertz: f64| hertz / self.hertz;
-        Local {
-            volts,
-            share: [share(value - self.hertz), share(first), share(second), share(third)],
-            span: (low - self.volts, high - self.volts),
+        match self.cubics.iter().find(|cubic| cubic.holds(volts)) {
+            Some(cubic) => cubic.round(volts),
+            // Between two of them by rounding.
+            None => Local::of(&self.tuning, self.volts, self.hertz, volts),
         }
     }
 
@@ -78,89 +90,110 @@ impl Curve {
         if self.straight {
             return self.slope * linear;
         }
-        self.slope * linear + self.residue(motion, (from, to), drive, time)
+        match motion {
+            Motion::Modes(modes) => self.by_cubics(modes, (from, to), drive, (time, linear), HALVINGS),
+            Motion::Dense(_) => self.slope * linear + self.residue(motion, from, drive, time),
+        }
     }
 
-    fn residue<const N: usize>(
+    /// The same by modes: at once where the voltage stays on one cubic, else in parts.
+    fn by_cubics<const N: usize>(
         &self,
-        motion: &Motion<N>,
+        modes: &Modes<N>,
         (from, to): (&Vector<N>, &Vector<N>),
         drive: f64,
-        time: f64,
+        (time, linear): (f64, f64),
+        left: u32,
     ) -> f64 {
-        let local = self.local(motion.voltage(from));
-        let Way { low, high, .. } = motion.way(from, to, drive, time);
-        let whole = local.holds(low) && local.holds(high);
+        let (volts, end) = (modes.voltage(from), modes.voltage(to));
+        // Where two cubics meet, the one that the leg ends on.
+        let local = self.local(volts + SLACK.copysign(end - volts)).round(volts);
+        if let Some(bent) = bent(&local, modes, (from, to), drive, time) {
+            return local.share[0] * time + local.share[1] * (linear - volts * time) + bent;
+        }
+        if left == 0 {
+            return panel(&|at| self.share(modes.voltage_after(from, drive, at)), 0.0, time);
+        }
+        let first = local.leaves(end).and_then(|knot| {
+            let guess = time * (knot - volts) / (end - volts);
+            modes.passes(from, drive, knot, guess).filter(|at| *at > 0.0 && *at < time)
+        });
+        let first = first.unwrap_or(0.5 * time);
+        let (middle, part) = modes.after(from, drive, first);
+        self.by_cubics(modes, (from, &middle), drive, (first, part), left - 1)
+            + self.by_cubics(modes, (&middle, to), drive, (time - first, linear - part), left - 1)
+    }
+
+    /// Integral of what is beyond the slope, where the motion has no modes.
+    fn residue<const N: usize>(&self, motion: &Motion<N>, from: &Vector<N>, drive: f64, time: f64) -> f64 {
         let value = |at: f64| {
             let volts = motion.voltage_after(from, drive, at);
-            let share = if whole { local.share_at(volts) } else { self.share(volts) };
-            share - self.slope * volts
+            self.share(volts) - self.slope * volts
         };
-        let sum = |values: &[f64; 6]| -> f64 { GAUSS.iter().zip(values).map(|((_, w), v)| w * v).sum() };
-        let panel = |start: f64, width: f64| width * sum(&GAUSS.map(|(x, _)| value(start + width * x)));
-        let values = GAUSS.map(|(x, _)| value(time * x));
-        let first = time * sum(&values);
-        if whole && is_smooth(&values, time) {
-            return first;
-        }
-        refine(&panel, 0.0, time, first, HALVINGS)
+        refine(&value, 0.0, time, panel(&value, 0.0, time), HALVINGS)
     }
 }
 
 /// One cubic of the tuning curve, round a voltage.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Local {
-    volts: f64,
+    pub volts: f64,
     /// Share of the frequency by which the oscillator is off, and its derivatives by the voltage.
     pub share: [f64; 4],
     span: (f64, f64),
 }
 
 impl Local {
+    /// The cubic at a voltage from the one aimed at (V), which gives `hertz`.
+    fn of(tuning: &Tuning, aimed: f64, hertz: f64, volts: f64) -> Self {
+        let ([value, first, second, third], (low, high)) = tuning.jet(aimed + volts);
+        Self {
+            volts,
+            share: [(value - hertz) / hertz, first / hertz, second / hertz, third / hertz],
+            span: (low - aimed, high - aimed),
+        }
+    }
+
+    /// The same cubic round another voltage.
+    #[inline]
+    fn round(&self, volts: f64) -> Self {
+        let away = volts - self.volts;
+        let [value, first, second, third] = self.share;
+        let share = [
+            value + away * (first + away * (0.5 * second + away * (third / 6.0))),
+            first + away * (second + away * (0.5 * third)),
+            second + away * third,
+            third,
+        ];
+        Self { volts, share, span: self.span }
+    }
+
     /// Whether a voltage, from the one aimed at, lies on this cubic.
     #[inline]
     pub(super) fn holds(&self, volts: f64) -> bool {
         volts >= self.span.0 && volts <= self.span.1
     }
 
-    #[inline]
-    fn share_at(&self, volts: f64) -> f64 {
-        let away = volts - self.volts;
-        let [value, first, second, third] = self.share;
-        value + away * (first + away * (0.5 * second + away * (third / 6.0)))
+    /// The end of this cubic beyond which a voltage lies.
+    fn leaves(&self, volts: f64) -> Option<f64> {
+        let (low, high) = self.span;
+        if volts < low { Some(low) } else { (volts > high).then_some(high) }
     }
 }
 
-/// Coefficients of the Legendre polynomials of degree 2 to 5 from the values at the nodes: weight, value and 2 n + 1.
-const LEGENDRE: [[f64; 6]; 4] = [
-    [0.344469, 0.140514, -0.484983, -0.484983, 0.140514, 0.344469],
-    [-0.376721, 0.339803, 0.530552, -0.530552, -0.339803, 0.376721],
-    [0.325349, -0.695226, 0.369877, 0.369877, -0.695226, 0.325349],
-    [-0.193840, 0.584137, -0.861151, 0.861151, -0.584137, 0.193840],
-];
-
-/// Whether a function is so smooth that the rule leaves nothing over. Its Legendre coefficients fall at a rate that is seen
-/// between degrees 2, 3 and 4, 5, and faster farther on; the rule's error begins with degree 12.
-fn is_smooth(values: &[f64; 6], time: f64) -> bool {
-    let size = |row: &[f64; 6]| row.iter().zip(values).map(|(c, v)| c * v).sum::<f64>().abs();
-    let [two, three, four, five] = LEGENDRE.each_ref().map(size);
-    let (before, after) = (two.max(three), four.max(five));
-    // In periods: as far below what any edge is known to as for the halves of a panel.
-    if after * time <= 1e-17 {
-        return true;
-    }
-    let fall = after / before;
-    fall < 0.05 && after * time * fall.powi(3) * fall.sqrt() <= 1e-17
+/// A panel by Gauss-Legendre quadrature.
+fn panel(of: &impl Fn(f64) -> f64, start: f64, width: f64) -> f64 {
+    width * GAUSS.iter().map(|(x, weight)| weight * of(start + width * x)).sum::<f64>()
 }
 
 /// Halves a panel until its halves add up to the whole.
-fn refine(panel: &impl Fn(f64, f64) -> f64, start: f64, width: f64, whole: f64, left: u32) -> f64 {
+fn refine(of: &impl Fn(f64) -> f64, start: f64, width: f64, whole: f64, left: u32) -> f64 {
     let half = 0.5 * width;
-    let parts = [panel(start, half), panel(start + half, half)];
+    let parts = [panel(of, start, half), panel(of, start + half, half)];
     let sum = parts[0] + parts[1];
     // In periods of the detector: far below what any edge is known to.
     if left == 0 || (sum - whole).abs() <= 1e-16 + 1e-13 * sum.abs() {
         return sum;
     }
-    refine(panel, start, half, parts[0], left - 1) + refine(panel, start + half, half, parts[1], left - 1)
+    refine(of, start, half, parts[0], left - 1) + refine(of, start + half, half, parts[1], left - 1)
 }

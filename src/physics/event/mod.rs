@@ -11,6 +11,7 @@
 //! (from memory), here with exact edges.
 
 mod arrival;
+mod bent;
 mod curve;
 mod dense;
 pub mod folded;

@@ -1,5 +1,7 @@
 //! Exact motion by the modes of the filter, each an exponential of its own.
 
+#![allow(clippy::needless_range_loop, reason = "formulas over modes, several vectors by one index")]
+
 use nalgebra::{DMatrix, DVector};
 
 use super::motion::{SAMPLES, Way};
@@ -30,6 +32,11 @@ pub(super) struct Modes<const N: usize> {
 
 /// Modes nearer than this, relative to the larger, are taken as one: the change of coordinates would lose digits.
 const APART: f64 = 1e-4;
+
+/// A step of Newton's rule after which no further one is needed, periods: what is looked for is level there, or the error, of
+/// the order of the step squared, is the last digit of a time. How many are tried.
+const CLOSE: f64 = 1e-8;
+const LOOKS: usize = 8;
 
 impl<const N: usize> Modes<N> {
     /// `None` where modes coincide or are not real.
@@ -144,22 +151,68 @@ impl<const N: usize> Modes<N> {
         (0..N).map(|j| self.first(state, drive, j) * (self.rate[j] * time).exp()).sum()
     }
 
+    /// When the tuning voltage turns back, near a guess; `None` where that is not soon found.
+    pub(super) fn turns(&self, state: &Vector<N>, drive: f64, guess: f64) -> Option<f64> {
+        let first: Vector<N> = std::array::from_fn(|j| self.first(state, drive, j));
+        self.near(guess, |phis| {
+            let (mut slope, mut bend) = (0.0, 0.0);
+            for j in 0..N {
+                let one = first[j] * phis.decay[j];
+                slope += one;
+                bend += one * self.rate[j];
+            }
+            slope / bend
+        })
+    }
+
+    /// When it passes a voltage, likewise.
+    pub(super) fn passes(&self, state: &Vector<N>, drive: f64, volts: f64, guess: f64) -> Option<f64> {
+        let first: Vector<N> = std::array::from_fn(|j| self.first(state, drive, j));
+        let away = self.voltage(state) - volts;
+        self.near(guess, |phis| {
+            let (mut away, mut slope) = (away, 0.0);
+            for j in 0..N {
+                away += first[j] * phis.once[j];
+                slope += first[j] * phis.decay[j];
+            }
+            away / slope
+        })
+    }
+
+    /// A time in the period by Newton's rule; `step`: what is too much in a time in which the modes do so much.
+    #[inline]
+    fn near(&self, guess: f64, step: impl Fn(&Phis<N>) -> f64) -> Option<f64> {
+        let mut at = guess;
+        for _ in 0..LOOKS {
+            if !(0.0..=1.0).contains(&at) {
+                return None;
+            }
+            let step = step(&self.table.at(at));
+            at -= step;
+            if step.abs() <= CLOSE {
+                return Some(at);
+            }
+        }
+        None
+    }
+
     /// What a mode adds to the slope of the tuning voltage.
     #[inline]
     pub(super) fn first(&self, state: &Vector<N>, drive: f64, j: usize) -> f64 {
         self.out[j] * (self.rate[j] * state[j] + self.pump[j] * drive + self.leak[j])
     }
 
-    /// Tuning voltage, its slope and the two derivatives after it.
+    /// Tuning voltage and its derivatives.
     #[inline]
-    pub(super) fn derivatives(&self, state: &Vector<N>, drive: f64) -> [f64; 4] {
-        let mut sums = [0.0; 4];
-        for j in 0..N {
-            let first = self.first(state, drive, j);
-            sums[0] += self.out[j] * state[j];
-            sums[1] += first;
-            sums[2] += first * self.rate[j];
-            sums[3] += first * self.rate[j] * self.rate[j];
+    pub(super) fn derivatives<const ORDERS: usize>(&self, state: &Vector<N>, drive: f64) -> [f64; ORDERS] {
+        let mut sums = [0.0; ORDERS];
+        sums[0] = self.voltage(state);
+        let mut terms: Vector<N> = std::array::from_fn(|j| self.first(state, drive, j));
+        for sum in &mut sums[1..] {
+            *sum = terms.iter().sum();
+            for (term, rate) in terms.iter_mut().zip(&self.rate) {
+                *term *= rate;
+            }
         }
         sums
     }
@@ -199,30 +252,29 @@ impl<const N: usize> Modes<N> {
     /// Way of the tuning voltage from one state to another under a constant current.
     #[inline]
     pub(super) fn way(&self, from: &Vector<N>, to: &Vector<N>, drive: f64, time: f64) -> Way {
-        let (mut start, mut end) = (0.0, 0.0);
-        let (mut least, mut most) = (0.0_f64, 0.0_f64);
+        let (mut start, mut end, mut rise, mut fall) = (0.0, 0.0, 0.0, 0.0);
+        let (mut least, mut most, mut bend) = (0.0, 0.0, 0.0);
         for j in 0..N {
-            start += self.out[j] * from[j];
-            end += self.out[j] * to[j];
+            let (x, y) = (self.out[j] * from[j], self.out[j] * to[j]);
+            start += x;
+            end += y;
+            // Each mode moves from its first to its last value without turning back, and ever more slowly.
+            rise += higher(y - x, 0.0);
+            fall += lower(y - x, 0.0);
             let first = self.first(from, drive, j);
-            (least, most) = (lower(least, first), higher(most, first));
+            let last = first + self.rate[j] * (y - x);
+            least += lower(first, last);
+            most += higher(first, last);
+            bend += (first * self.rate[j]).abs();
         }
         let (low, high) = (lower(start, end), higher(start, end));
         if least >= 0.0 || most <= 0.0 {
-            // All modes move one way, and none turns back.
+            // The whole moves one way.
             return Way { start, end, low, high };
-        }
-        let (mut lowest, mut highest, mut bend) = (0.0, 0.0, 0.0);
-        for j in 0..N {
-            // Each mode moves from its first to its last value without turning back.
-            let (x, y) = (self.out[j] * from[j], self.out[j] * to[j]);
-            lowest += lower(x, y);
-            highest += higher(x, y);
-            bend += (self.first(from, drive, j) * self.rate[j]).abs();
         }
         // And an arc leaves the span of its ends by an eighth of its bend at most; modes die away.
         let room = 0.125 * time * time * bend;
-        Way { start, end, low: higher(lowest, low - room), high: lower(highest, high + room) }
+        Way { start, end, low: higher(start + fall, low - room), high: lower(start + rise, high + room) }
     }
 
     pub(super) fn to_states(&self, modes: &Vector<N>) -> Vector<N> {

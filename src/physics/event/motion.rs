@@ -83,6 +83,22 @@ impl<const N: usize> Motion<N> {
         }
     }
 
+    /// When the tuning voltage turns back, near a guess; `None` where that is not soon found.
+    pub(super) fn turns(&self, state: &Vector<N>, drive: f64, guess: f64) -> Option<f64> {
+        match self {
+            Self::Modes(modes) => modes.turns(state, drive, guess),
+            Self::Dense(_) => None,
+        }
+    }
+
+    /// When it passes a voltage, likewise.
+    pub(super) fn passes(&self, state: &Vector<N>, drive: f64, volts: f64, guess: f64) -> Option<f64> {
+        match self {
+            Self::Modes(modes) => modes.passes(state, drive, volts, guess),
+            Self::Dense(_) => None,
+        }
+    }
+
     /// Tuning voltage and its slope at [`SAMPLES`] of a time.
     #[inline]
     pub(super) fn samples(&self, state: &Vector<N>, drive: f64, time: f64) -> [(f64, f64); 5] {

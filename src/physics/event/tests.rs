@@ -333,6 +333,37 @@ fn an_edge_that_is_found_is_where_the_phase_is_due() {
     assert!(found > 2000 && steep > 20, "{found} {steep}");
 }
 
+/// On a curve that bends the phase over a leg is what many looks at the voltage sum up to: with short legs and long ones, on
+/// one cubic and over several, with modes that are slow and fast beside a leg.
+#[test]
+fn the_phase_on_a_bent_curve_is_as_by_many_looks() {
+    use super::curve::Curve;
+    use crate::num::quadrature::adaptive;
+    let volts = [0.0, 1.25, 2.5, 3.75, 5.0];
+    let tuning = Tuning::table(&volts, &[0.86e9, 0.935e9, 1e9, 1.06e9, 1.11e9]).expect("a curve");
+    let curve = Curve::new(&tuning, 2.5, 1e9);
+    for (rate, c1) in [(1e6, 1e-9), (50e6, 1e-9), (1e6, 1e-11)] {
+        let mut asked = question(Topology::Passive(4), 0.0, 1e3);
+        asked.case.detector_frequency = rate;
+        asked.case.filter.set("C1", c1);
+        let motion = Motion::<4>::new(&System::new(&asked.case).expect("a filter")).expect("modes");
+        for k in 0..400u32 {
+            // Spread over decades, without order.
+            let share =
+                |salt: u32| f64::from(k.wrapping_mul(2_654_435_761).wrapping_add(salt) % 1009) / 1009.0;
+            let scale = 10f64.powf(-3.0 + 3.5 * share(1));
+            let drive = 2e-3 * (share(77) - 0.5);
+            let state = motion.take(&[5, 9, 13, 21].map(|salt| scale * (share(salt) - 0.5)));
+            let time = 10f64.powf(-4.0 * share(31));
+            let (to, linear) = motion.after(&state, drive, time);
+            let found = time + curve.integral(&motion, (&state, &to), drive, time, linear);
+            let speed = |at: f64| 1.0 + curve.share(motion.voltage_after(&state, drive, at));
+            let exact = adaptive(speed, 0.0, time, 1e-14).unwrap_or_else(|left| left.estimate);
+            assert!((found - exact).abs() <= 1e-13, "{rate} {c1} {k}: {found} {exact}");
+        }
+    }
+}
+
 /// Periods that repeat themselves are counted and not followed: the end is the same, and comes as late. So on a tuning
 /// curve that bends, where no whole periods are taken.
 #[test]

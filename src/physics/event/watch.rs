@@ -111,6 +111,17 @@ pub(super) struct Watch<const N: usize> {
     pub told: Vec<Raw>,
 }
 
+/// A stretch of a leg in which its voltage turns back.
+#[derive(Clone, Copy, Debug)]
+struct Turn {
+    from: f64,
+    to: f64,
+    /// About when, were its slope a straight line.
+    guess: f64,
+    /// A voltage that it does not pass.
+    most: f64,
+}
+
 /// Legs that start in states no farther apart than this share are alike.
 const ALIKE: f64 = 1e-8;
 
@@ -133,18 +144,18 @@ impl<const N: usize> Leg<N> {
         self.phase + curve.integral(motion, (&self.state, &to), self.drive, after, linear)
     }
 
-    /// Where a function of the time after the start changes sign between these times.
-    fn sign_changes(of: impl Fn(f64) -> f64, times: &[f64]) -> Vec<f64> {
-        let values: Vec<f64> = times.iter().map(|t| of(*t)).collect();
-        let pairs = times.windows(2).zip(values.windows(2));
-        pairs
-            .filter(|(_, value)| value[0] * value[1] < 0.0)
-            .filter_map(|(time, _)| brent::root(&of, time[0], time[1]))
-            .collect()
+    /// When the tuning voltage is the one aimed at, where it is not on the same side of it at both ends.
+    fn crosses(&self, motion: &Motion<N>, way: &Way) -> Option<f64> {
+        let guess = self.time * (way.start / (way.start - way.end));
+        let inside = |at: &f64| (0.0..=self.time).contains(at);
+        motion
+            .passes(&self.state, self.drive, 0.0, guess)
+            .filter(inside)
+            .or_else(|| brent::root(|after| self.volts(motion, after), 0.0, self.time))
     }
 
-    /// Where the tuning voltage turns back: from, to, and a voltage that it does not pass.
-    fn turns(&self, motion: &Motion<N>) -> [Option<(f64, f64, f64)>; 4] {
+    /// Where the tuning voltage turns back.
+    fn turns(&self, motion: &Motion<N>) -> [Option<Turn>; 4] {
         let samples = motion.samples(&self.state, self.drive, self.time);
         std::array::from_fn(|k| {
             let ((volts, rise), (end, fall)) = (samples[k], samples[k + 1]);
@@ -154,7 +165,17 @@ impl<const N: usize> Leg<N> {
             // An arc stays on one side of its tangents: no farther than where these cross.
             let (from, to) = (SAMPLES[k] * self.time, SAMPLES[k + 1] * self.time);
             let crossing = ((end - volts - fall * (to - from)) / (rise - fall)).clamp(0.0, to - from);
-            Some((from, to, volts + rise * crossing * (1.0 + 1e-6)))
+            let most = volts + rise * crossing * (1.0 + 1e-6);
+            Some(Turn { from, to, guess: from + (to - from) * (rise / (rise - fall)), most })
+        })
+    }
+
+    /// When exactly.
+    fn turn(&self, motion: &Motion<N>, turn: &Turn) -> Option<f64> {
+        let Turn { from, to, guess, .. } = *turn;
+        motion.turns(&self.state, self.drive, guess).filter(|at| *at >= from && *at <= to).or_else(|| {
+            let slope = |after: f64| motion.slope_after(&self.state, self.drive, after);
+            brent::root(slope, from, to)
         })
     }
 }
@@ -225,13 +246,13 @@ impl<const N: usize> Watch<N> {
             return None;
         }
         let (mut alike, mut found) = (None, None);
-        for (from, to, most) in leg.turns(motion).into_iter().flatten() {
+        for turn in leg.turns(motion).into_iter().flatten() {
+            let most = turn.most;
             let new = seen.is_none_or(|(low, high)| most < low || most > high);
             if !outside(window, most) && (!new || *alike.get_or_insert_with(|| self.alike(leg, now))) {
                 continue;
             }
-            let slope = |after: f64| motion.slope_after(&leg.state, leg.drive, after);
-            let Some(after) = brent::root(slope, from, to) else { continue };
+            let Some(after) = leg.turn(motion, &turn) else { continue };
             let volts = leg.volts(motion, after);
             self.see(leg.at(after), volts, leg.phase(motion, curve, after));
             if outside(window, volts) {
@@ -289,8 +310,7 @@ impl<const N: usize> Watch<N> {
         };
         if found.is_none() && way.start * way.end < 0.0 {
             // The phase turns back where the frequency is the one aimed at.
-            let turn = Leg::<N>::sign_changes(|after| leg.volts(motion, after), &[0.0, leg.time]);
-            for after in turn {
+            if let Some(after) = leg.crosses(motion, way) {
                 let phase = leg.phase(motion, curve, after);
                 self.see(leg.at(after), 0.0, phase);
                 if outside(self.cycles, phase) {
