@@ -247,9 +247,8 @@ impl Poles {
 
     /// Phase margin of the sampled loop alone, deg; `None` where there is no unity gain below half the detector rate.
     pub fn sampled_phase_margin(&self) -> Option<f64> {
-        let terms = Terms::new(self);
-        let crossing = terms.crossing(self.crossing(), PI / self.period)?;
-        Some((-terms.at(crossing)).arg().to_degrees())
+        let unity = Terms::new(self).crossing(self.crossing(), PI / self.period);
+        unity.map(|(_, margin)| margin.to_degrees())
     }
 
     /// All that is read off the loop.

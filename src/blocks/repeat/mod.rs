@@ -144,8 +144,7 @@ impl Repeat {
         for name in inputs.catalog.of_kind("phase_noise").filter(|name| belongs(name)) {
             let fields = &inputs.solved.get(name)?.given.fields;
             let found = inputs.model::<SolvedNoise>(name)?.clone();
-            let delay = fields.quantity("delay");
-            let budget = found.over.and_then(|over| Budget::new(&solved.case, over, delay));
+            let budget = found.budget().cloned();
             if let Some(over) = found.over.filter(|_| budget.is_some()) {
                 let named = |(name, _): &(String, Lines)| fields.block("spurs") == Some(name.as_str());
                 let wanted = lines.iter().position(named).map(|at| (at, over));
