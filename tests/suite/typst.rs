@@ -26,6 +26,7 @@ fn typeset(text: &str, limit: Duration) -> (tempfile::TempDir, Result<Vec<Messag
         pdf: "lo.pdf",
         timestamp: 1_773_446_400,
         limit,
+        threads: None,
     };
     let result = compile.run();
     (root, result)
