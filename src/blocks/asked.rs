@@ -2,10 +2,10 @@
 
 use std::sync::{Arc, Mutex};
 
-use super::phase_noise::SolvedNoise;
 use super::prelude::*;
 use super::repeat::Bounds;
 use super::requirements::{self, mask_points};
+use super::solved_noise::SolvedNoise;
 use super::spurs::SolvedSpurs;
 use crate::note::yaml::Key;
 use crate::results::{Judgement, Limit, State, Verdict};

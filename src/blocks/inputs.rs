@@ -7,7 +7,7 @@ use std::sync::Arc;
 use super::again::{Again, Levels, Trial};
 use super::keep::Keep;
 use super::prelude::*;
-use super::{SolvedLoop, phase_noise::SolvedNoise, values::Values};
+use super::{SolvedLoop, solved_noise::SolvedNoise, values::Values};
 use crate::note::{place::Place, read_data};
 use crate::results::{find_below, one_number};
 use crate::source::{Files, SourceMap, Span};

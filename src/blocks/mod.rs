@@ -50,6 +50,7 @@ mod requirements;
 mod response;
 mod response_figures;
 mod settling;
+mod solved_noise;
 mod spur_figures;
 mod spur_folded;
 mod spur_fractional;

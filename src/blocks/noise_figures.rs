@@ -2,8 +2,8 @@
 
 use std::sync::Arc;
 
-use super::phase_noise::SolvedNoise;
 use super::prelude::*;
+use super::solved_noise::SolvedNoise;
 use super::{in_time, spur_figures};
 use crate::exhibit::{
     Axis, Bars, Cell, Column, Curve, Drawing, Figure, Mark, Panel, Plot, Role, Scale, Table,

@@ -1,8 +1,8 @@
 //! The noise of trials that are only judged: on grids and with shapes that all trials of a loop share.
 
 use super::r#loop::{BESIDE_THE_PLAN, SolvedLoop};
-use super::phase_noise::SolvedNoise;
 use super::prelude::*;
+use super::solved_noise::SolvedNoise;
 use crate::physics::budget::Integrals;
 use crate::physics::integral::Grid;
 use crate::physics::noise::{Ladder, Prepared, Spectrum, table_points};

@@ -1,49 +1,22 @@
 //! `phase_noise`: the noise budget at the output.
 
-use std::sync::{Arc, OnceLock};
+use std::sync::Arc;
 
 use super::fields::{COMMON, optional};
-use super::in_time::{self, InTime};
+use super::in_time;
 use super::r#loop::SolvedLoop;
 use super::noise_trials::judged;
 use super::prelude::*;
+use super::solved_noise::SolvedNoise;
 use super::spurs::{Line, SolvedSpurs};
 use super::support::{needs_of, shared_of};
 use super::{Equation, noise_figures, requirements::masks_for};
-use crate::physics::budget::{Budget, Integrals};
-use crate::physics::noise::{CONTRIBUTORS, Ladder, Prepared, Spectrum, dbc_per_hz, table_points, total_at};
+use crate::physics::noise::{CONTRIBUTORS, Ladder, Spectrum, table_points, total_at};
 use crate::physics::{derived, twice};
 use crate::results::{MetricFunction, Second};
 
 /// The kind.
 pub struct PhaseNoiseKind;
-
-/// What a solved noise budget leaves for others.
-#[derive(Clone)]
-pub struct SolvedNoise {
-    /// The loop it is of.
-    pub of: String,
-    /// The loop.
-    pub solved: Arc<SolvedLoop>,
-    /// Spectrum over the range asked for, or over the range of the figure.
-    pub spectrum: Arc<Spectrum>,
-    /// Integration limits, Hz.
-    pub over: Option<(f64, f64)>,
-    /// Offsets asked for, Hz.
-    pub spots: Vec<f64>,
-    /// Discrete lines asked for.
-    pub lines: Arc<Vec<Line>>,
-    /// The same noise in the time domain, where that is wanted.
-    pub in_time: Option<InTime>,
-    /// Delay of an echo, s.
-    delay: Option<f64>,
-    /// Integrals that are known already, in trials that are only judged.
-    integrals: Option<Integrals>,
-    /// The budget for cases near this one; `None` without integration limits.
-    budget: Arc<OnceLock<Option<Budget>>>,
-    /// The contributors on the fine grid, for trials.
-    pub(super) fine: Arc<OnceLock<Prepared>>,
-}
 
 static FIELDS: &[Field] = &[
     optional("of", Type::Block(&["loop"]), "loop whose noise it is; absent: the only one"),
@@ -192,48 +165,6 @@ static EQUATIONS: &[Equation] = &[
         source: "IEEE Std 1139",
     },
 ];
-
-impl SolvedNoise {
-    /// Its integrals for cases near this one; `None` without integration limits.
-    pub fn budget(&self) -> Option<&Budget> {
-        let new = || Budget::new(&self.solved.case, self.over?, self.delay);
-        self.budget.get_or_init(new).as_ref()
-    }
-
-    /// rms phase, rad.
-    fn rms_phase(&self) -> f64 {
-        self.integrals.map_or_else(|| self.spectrum.rms_phase(), |known| known.rms_phase)
-    }
-
-    /// Residual FM, Hz rms.
-    fn residual_fm(&self) -> f64 {
-        self.integrals.map_or_else(|| self.spectrum.residual_fm(), |known| known.residual_fm)
-    }
-
-    /// rms phase against the signal a delay (s) ago, rad.
-    fn delayed_rms_phase(&self, delay: f64) -> f64 {
-        self.integrals.map_or_else(|| self.spectrum.delayed_rms_phase(delay), |known| known.delayed_rms_phase)
-    }
-
-    /// Offsets of the spectrum, Hz.
-    pub fn offsets(&self) -> &[f64] {
-        &self.spectrum.offsets
-    }
-
-    /// The total at an offset, dBc/Hz; exact, not read between points of the curve. `None` where nothing contributes.
-    pub fn total_at(&self, offset: f64) -> Option<f64> {
-        let place = self.offsets().binary_search_by(|f| f.total_cmp(&offset)).ok();
-        Some(dbc_per_hz(self.density(offset, place))).filter(|level| level.is_finite())
-    }
-
-    /// The same per Hz, linear; `place`: where it is among the offsets.
-    pub(super) fn density(&self, offset: f64, place: Option<usize>) -> f64 {
-        match place {
-            Some(place) => self.spectrum.total[place],
-            None => total_at(&self.solved.case, &Ladder::new(&self.solved.case), offset),
-        }
-    }
-}
 
 static LISTS: &[&[Field]] = &[FIELDS, COMMON];
 

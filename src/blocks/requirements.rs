@@ -2,8 +2,8 @@
 
 use super::fields::{COMMON, default, optional, required};
 use super::judged::JudgedCase;
-use super::phase_noise::SolvedNoise;
 use super::prelude::*;
+use super::solved_noise::SolvedNoise;
 use super::spurs::SolvedSpurs;
 use crate::diag::nearest;
 use crate::exhibit::{Cell, Column, Table};

@@ -1,9 +1,9 @@
 //! `measurement`: a trace from the bench against the model.
 
 use super::fields::{COMMON, FACTS, OUTPUT_FLOOR, default, optional, required};
-use super::phase_noise::SolvedNoise;
 use super::prelude::*;
 use super::settling::SolvedSettling;
+use super::solved_noise::SolvedNoise;
 
 mod noise;
 mod noise_figures;

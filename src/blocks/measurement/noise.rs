@@ -3,8 +3,8 @@
 use super::noise_figures::range;
 use super::trace::{self, Reading};
 use super::{ENOUGH, unit_of};
-use crate::blocks::phase_noise::SolvedNoise;
 use crate::blocks::prelude::*;
+use crate::blocks::solved_noise::SolvedNoise;
 use crate::physics::bench::{self, Line};
 use crate::physics::derived;
 use crate::physics::integral;

@@ -3,8 +3,8 @@
 use std::sync::Arc;
 
 use super::r#loop::SolvedLoop;
-use super::phase_noise::SolvedNoise;
 use super::prelude::*;
+use super::solved_noise::SolvedNoise;
 use super::spurs::SolvedSpurs;
 use crate::physics::budget::{Budget, Integrals, Work};
 use crate::physics::part::Case;

@@ -5,8 +5,8 @@ use rayon::prelude::*;
 use super::Equation;
 use super::fields::{COMMON, default, optional, required};
 use super::r#loop::SolvedLoop;
-use super::phase_noise::SolvedNoise;
 use super::prelude::*;
+use super::solved_noise::SolvedNoise;
 use super::support::{model_of, needs_of};
 
 mod asked;
