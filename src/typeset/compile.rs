@@ -14,15 +14,6 @@ use super::run::run;
 /// How long typst may take over one document: a hundred times what a long one needs.
 pub const PATIENCE: Duration = Duration::from_mins(1);
 
-/// Has the C library take its memory in large pages and large portions: fetching small ones costs typst a tenth of its time.
-/// Whatever knows no such settings goes on without.
-/// Source: The GNU C Library Reference Manual, Memory Allocation Tunables.
-#[cfg(target_os = "linux")]
-const LARGE_PAGES: [(&str, &str); 1] =
-    [("GLIBC_TUNABLES", "glibc.malloc.hugetlb=1:glibc.malloc.top_pad=67108864")];
-#[cfg(not(target_os = "linux"))]
-const LARGE_PAGES: [(&str, &str); 0] = [];
-
 /// One run of typst.
 #[derive(Clone, Copy, Debug)]
 pub struct Compile<'a> {
@@ -128,7 +119,6 @@ impl Compile<'_> {
         for name in ["http_proxy", "https_proxy", "HTTP_PROXY", "HTTPS_PROXY", "ALL_PROXY"] {
             command.env(name, "http://127.0.0.1:9");
         }
-        command.envs(LARGE_PAGES);
         command.args(["compile", "--root", ".", "--ignore-system-fonts", "--format", "pdf"]);
         if let Some(threads) = self.threads {
             command.args(["--jobs", &threads.to_string()]);
