@@ -267,13 +267,10 @@ fn slopes(planned: &Planned, oscillator: &Oscillator, design: &Band) -> Vec<f64>
     let slope = |output| {
         let spot = plan.spot(output)?;
         let frequency = spot.oscillator_frequency;
-        let band = oscillator
-            .bands
-            .iter()
-            .filter(|band| band.tuning.voltage_for(frequency).is_some())
-            .min_by_key(|band| band.name != design.name)?;
-        let gain = band.tuning.gain(band.tuning.voltage_for(frequency)?);
-        Some((gain / spot.feedback_ratio).abs())
+        let bands =
+            oscillator.bands.iter().filter_map(|band| Some((band, band.tuning.voltage_for(frequency)?)));
+        let (band, voltage) = bands.min_by_key(|(band, _)| band.name != design.name)?;
+        Some((band.tuning.gain(voltage) / spot.feedback_ratio).abs())
     };
     planned.outputs.iter().filter_map(slope).collect()
 }
