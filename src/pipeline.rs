@@ -8,7 +8,10 @@ use std::sync::Arc;
 use crate::blocks::{self, Changes, Inputs, Keep, Kind, OpenItems, Solution, SolvedLoop};
 use crate::diag::{Diagnostic, Severity, Warned};
 use crate::document::{self, Basis, BlockInput, Document, Edition, Equation, Look, Tables};
-use crate::emit::{self, OutFile};
+use crate::emit::{
+    self, OutFile,
+    package::{Member, Package},
+};
 use crate::exhibit::{Drawings, Exhibit};
 use crate::note::place::Place;
 use crate::note::{self, Note, RawBlock};
@@ -196,31 +199,42 @@ fn emitted(solved: &Solved, formats: &[&str]) -> Result<Vec<OutFile>, Vec<Diagno
     if faults.is_empty() { Ok(files) } else { Err(faults) }
 }
 
-/// The files of a package: notes in their order, by name, those that could not be solved without results; with pages
-/// for the screen where wished. The look is that of `template`, else ours.
-///
-/// # Errors
-/// What a format can't say.
-pub fn bind(
-    name: &str,
-    notes: &[(&str, Option<&Solved>)],
+/// A package of notes in their order, by name, those that could not be solved without results.
+pub fn package<'a>(
+    name: &'a str,
+    notes: &[(&'a str, Option<&'a Solved>)],
     what_if: &[(String, String)],
-    template: Option<&Look>,
-    pages: bool,
-) -> Result<Vec<OutFile>, Vec<Diagnostic>> {
+) -> Package<'a> {
     let solved = notes.iter().find_map(|(_, solved)| *solved);
-    let Some(look) = template.cloned().or_else(|| Look::named("review")) else { return Ok(Vec::new()) };
-    let members = notes
-        .iter()
-        .map(|(name, solved)| emit::Member { name, document: solved.map(|solved| &solved.document) })
-        .collect();
-    let package = emit::Package {
+    let member = |(name, solved): &(&'a str, Option<&'a Solved>)| Member {
         name,
-        members,
+        document: solved.map(|solved| &solved.document),
+    };
+    Package {
+        name,
+        members: notes.iter().map(member).collect(),
         edition: solved.map_or(Edition::Review, |solved| solved.edition),
         what_if: what_if.iter().map(|(path, value)| format!("{path} = {value}")).collect(),
-    };
-    emit::package(&package, &look, pages)
+    }
+}
+
+/// What the typesetter works on for a package. The look is that of `template`, else ours.
+///
+/// # Errors
+/// What Typst can't say.
+pub fn bind(package: &Package<'_>, template: Option<&Look>) -> Result<Vec<OutFile>, Vec<Diagnostic>> {
+    match template.cloned().or_else(|| Look::named("review")) {
+        Some(look) => emit::package::to_typeset(package, &look),
+        None => Ok(Vec::new()),
+    }
+}
+
+/// What else there is of a package, with pages for the screen where wished. It can be made while the typesetter works.
+///
+/// # Errors
+/// What a page can't say.
+pub fn bind_beside(package: &Package<'_>, pages: bool) -> Result<Vec<OutFile>, Vec<Diagnostic>> {
+    emit::package::beside_it(package, pages)
 }
 
 fn run(

@@ -9,7 +9,7 @@ use super::typeset::{Press, beside, folder_name, keep_outdated, stage};
 use crate::diag::Diagnostic;
 use crate::disk::{Staging, remove_file, replace_file};
 use crate::document::Edition;
-use crate::pipeline::{Solved, bind};
+use crate::pipeline::{self, Solved, bind, bind_beside};
 use crate::typeset::{Compile, CompileError, PATIENCE, creation_timestamp};
 
 /// Notes to bind, in order, with what came of each.
@@ -51,20 +51,23 @@ impl Binding<'_> {
     pub(super) fn typeset(&self, press: &Press<'_>, console: &mut Console) -> Result<Bound, Exit> {
         let notes = &self.notes;
         let pages = press.also.contains(&"html");
-        let products = bind(self.name, notes, self.wish.with, self.wish.look, pages).map_err(|faults| {
+        let package = pipeline::package(self.name, notes, self.wish.with);
+        let fault = |faults: Vec<Diagnostic>, console: &mut Console| {
             // Faults with a place were told with their notes.
             for fault in faults {
                 console.error(fault.id, fault.message);
             }
             Exit::Faulty
-        })?;
+        };
+        let first = bind(&package, self.wish.look).map_err(|faults| fault(faults, console))?;
+        let others = || bind_beside(&package, pages);
         let solved = || notes.iter().filter_map(|(_, solved)| *solved);
         let edition = solved().next().map_or(Edition::Review, |solved| solved.edition);
         let folder = folder_name(&format!("{}.package", self.name), edition, !self.wish.with.is_empty());
         let target = press.into.join(folder);
-        let mut staging = stage(&target, &products).map_err(|error| console.disk(&error))?;
+        let mut staging = stage(&target, &first).map_err(|error| console.disk(&error))?;
         let failed = beside(&target, ".failed.typ");
-        if let Some(typesetter) = press.typesetter {
+        let others = if let Some(typesetter) = press.typesetter {
             let compile = Compile {
                 program: &typesetter.path,
                 root: staging.folder(),
@@ -74,7 +77,8 @@ impl Binding<'_> {
                 limit: PATIENCE,
                 threads: press.threads,
             };
-            match compile.run() {
+            let (others, typeset) = compile.run_beside(others);
+            match typeset {
                 Ok(messages) => {
                     for message in messages {
                         console.fault(&Diagnostic::warning("typesetting", message.text));
@@ -86,14 +90,19 @@ impl Binding<'_> {
                 }
                 Err(error) => {
                     tell(&error, console);
-                    let source = products.iter().find(|file| file.path == compile.source);
+                    let source = first.iter().find(|file| file.path == compile.source);
                     let source = source.map_or(&[][..], |file| &file.bytes);
                     replace_file(&failed, source).map_err(|error| console.disk(&error))?;
                     return Err(Exit::Typesetter);
                 }
             }
+            others
         } else {
             keep_outdated(&mut staging, self.name).map_err(|error| console.disk(&error))?;
+            others()
+        };
+        for file in others.map_err(|faults| fault(faults, console))? {
+            staging.write(&file.path, &file.bytes).map_err(|error| console.disk(&error))?;
         }
         let main = target.join(self.name);
         let ending = if press.typesetter.is_some() { "pdf" } else { "typ" };

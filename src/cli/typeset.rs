@@ -1,6 +1,5 @@
 //! `typeset`: solves, writes the result folder, runs the typesetter.
 
-use std::panic::resume_unwind;
 use std::path::{Path, PathBuf};
 use std::thread;
 
@@ -222,11 +221,7 @@ impl Press<'_> {
                     threads: self.threads,
                 };
                 let proof = Proof { note, files, outcome, source: text_of(&first, compile.source) };
-                let (others, typeset) = thread::scope(|scope| {
-                    let typeset = scope.spawn(|| compile.run());
-                    (others(), typeset.join())
-                });
-                let typeset = typeset.unwrap_or_else(|panic| resume_unwind(panic));
+                let (others, typeset) = compile.run_beside(others);
                 (others, Some((proof, typeset)))
             }
             None => (others(), None),

@@ -6,7 +6,7 @@ mod html;
 mod json;
 mod marks;
 mod math;
-mod package;
+pub mod package;
 mod prose;
 mod quote;
 mod report;
@@ -15,7 +15,6 @@ mod tables;
 mod typst;
 
 pub use marks::note_line;
-pub use package::{Member, Package, package};
 
 use std::sync::Arc;
 

@@ -45,6 +45,12 @@ pub fn to_text(store: &Store) -> String {
     out
 }
 
+/// The text of the results of several notes, an array of [`to_text`].
+pub fn to_texts<'a>(stores: impl Iterator<Item = &'a Store>) -> String {
+    let texts: Vec<String> = stores.map(|store| to_text(store).trim_end().replace('\n', "\n  ")).collect();
+    if texts.is_empty() { "[]\n".to_owned() } else { format!("[\n  {}\n]\n", texts.join(",\n  ")) }
+}
+
 /// A value as lines that stand `depth` levels in.
 fn lines(value: &Value, depth: usize) -> String {
     format!("{value:#}").replace('\n', &format!("\n{}", "  ".repeat(depth)))
@@ -227,5 +233,9 @@ mod tests {
         store.warnings = vec![Warning { block: "a".to_owned(), line: 1, text, internal: false }];
         same(&store);
         same(&store);
+        for stores in [vec![], vec![store.clone()], vec![Store::default(), store]] {
+            let whole: Value = stores.iter().map(to_json).collect();
+            assert_eq!(to_texts(stores.iter()), format!("{whole:#}\n"));
+        }
     }
 }

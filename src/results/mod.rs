@@ -6,7 +6,7 @@ mod judge;
 mod lookup;
 mod store;
 
-pub use json::{TOOL, group_json, to_json, to_text};
+pub use json::{TOOL, group_json, to_json, to_text, to_texts};
 pub use judge::{Judgement, Limit, MaskPoint, mask_level};
 pub use lookup::{LookupFault, MetricPath, find_below, one_number};
 pub use store::{

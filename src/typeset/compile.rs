@@ -4,8 +4,10 @@ use std::env;
 use std::fmt;
 use std::fs;
 use std::io;
+use std::panic::resume_unwind;
 use std::path::{Path, PathBuf};
 use std::process::{Command, ExitStatus};
+use std::thread;
 use std::time::Duration;
 
 use super::messages::{Message, parse};
@@ -104,6 +106,15 @@ impl Compile<'_> {
                 })
             }
         }
+    }
+
+    /// Runs typst, and meanwhile makes something else.
+    pub fn run_beside<T>(&self, other: impl FnOnce() -> T) -> (T, Result<Vec<Message>, CompileError>) {
+        let (other, typeset) = thread::scope(|scope| {
+            let typeset = scope.spawn(|| self.run());
+            (other(), typeset.join())
+        });
+        (other, typeset.unwrap_or_else(|panic| resume_unwind(panic)))
     }
 
     fn command(&self, nothing: &Path, output: &str) -> Command {

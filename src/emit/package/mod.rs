@@ -11,7 +11,7 @@ use super::tables::{Cell, Side, Table};
 use super::{OutFile, figures, html, report};
 use crate::diag::Diagnostic;
 use crate::document::{Document, Edition, Look};
-use crate::results::to_json;
+use crate::results::to_texts;
 use crate::template::render_report;
 use lists::Lists;
 
@@ -68,12 +68,11 @@ impl<'a> Package<'a> {
     }
 }
 
-/// The files of the package: its Typst text, the results of its notes, their figures and images below their names, and
-/// where pages are wished, `index.html` with a page for each note.
+/// What the typesetter works on: the Typst text of the package, and the figures and images of its notes below their names.
 ///
 /// # Errors
-/// What a format can't say.
-pub fn package(package: &Package<'_>, look: &Look, pages: bool) -> Result<Vec<OutFile>, Vec<Diagnostic>> {
+/// What Typst can't say.
+pub fn to_typeset(package: &Package<'_>, look: &Look) -> Result<Vec<OutFile>, Vec<Diagnostic>> {
     let lists = Lists::of(package);
     let render = |main: &str, data: &Value| {
         render_report(look.files(), main, data).map_err(|fault| {
@@ -109,11 +108,20 @@ pub fn package(package: &Package<'_>, look: &Look, pages: bool) -> Result<Vec<Ou
     });
     let text = render("shared/package.typ", &data)?;
     files.insert(0, OutFile::text(format!("{}.typ", package.name), text));
+    Ok(files)
+}
+
+/// What else there is: the results of its notes, and where pages are wished, `index.html` with a page for each note. It can
+/// be made while the typesetter works.
+///
+/// # Errors
+/// What a page can't say.
+pub fn beside_it(package: &Package<'_>, pages: bool) -> Result<Vec<OutFile>, Vec<Diagnostic>> {
     // As `judge --json` prints them; a folder without results is never replaced.
-    let results: Value = package.documents().map(|(_, document)| to_json(&document.store)).collect();
-    files.push(OutFile::text("results.json", format!("{results:#}\n")));
+    let results = to_texts(package.documents().map(|(_, document)| &document.store));
+    let mut files = vec![OutFile::text("results.json", results)];
     if pages {
-        files.push(OutFile::text("index.html", index::page(package, &lists)));
+        files.push(OutFile::text("index.html", index::page(package, &Lists::of(package))));
         for (name, document) in package.documents() {
             files.push(OutFile::text(format!("{name}.html"), html::page(document)?));
         }
