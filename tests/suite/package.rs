@@ -88,6 +88,20 @@ fn the_worked_notes_are_bound_with_one_numbering_and_common_lists() {
     assert!(title.as_str().expect("a title").contains("radar"), "{title}");
     let (said, _) = browser.heard();
     assert_eq!(said, [""; 0]);
+
+    // On a phone each row is a card, with every verdict in sight and each cell beside its name.
+    let phone = Browser::start(390, 844, false);
+    phone.open(&index);
+    let cut = phone.ask(
+        "const out = [...document.querySelectorAll('.listed, .listed .verdict')].map(e => e.getBoundingClientRect().right - innerWidth); \
+         return Math.max(...out)",
+    );
+    assert!(cut.as_f64().expect("a number") <= 0.0, "cut by {cut}");
+    let named = phone.ask(
+        "const cell = document.querySelector('.listed .verdict').closest('td'); \
+         return [cell.getAttribute('role'), getComputedStyle(cell, '::before').content].join()",
+    );
+    assert_eq!(named, "cell,\"Verdict\"");
 }
 
 #[test]

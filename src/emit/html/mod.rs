@@ -134,7 +134,7 @@ impl PlainTable<'_> {
             sides: &[],
             rows: self.rows,
             named_rows: true,
-            labels: &[],
+            labels: self.head,
         };
         table.html()
     }
