@@ -54,6 +54,18 @@ pub struct Spot {
     pub boundary_distance: f64,
 }
 
+impl Spot {
+    pub(super) fn of(plan: &Plan, channel: &Channel) -> Self {
+        Self {
+            output_frequency: channel.output_frequency(),
+            oscillator_frequency: to_f64(&channel.oscillator_frequency),
+            feedback_ratio: to_f64(&channel.feedback_ratio),
+            output_divider: to_f64(&channel.output_divider),
+            boundary_distance: to_f64(&plan.boundary_distance(channel)),
+        }
+    }
+}
+
 /// Oscillator ranges and the dividers behind them.
 pub(super) struct Reach {
     output: Vec<Small>,
@@ -152,16 +164,8 @@ impl<'p> Swift<'p> {
 
     /// Where a channel lies; `None` where it can't be made.
     pub fn spot(&self, output: &Rational) -> Option<Spot> {
-        self.spot_swiftly(output).or_else(|| {
-            let channel = self.plan.channel(output).ok()?;
-            Some(Spot {
-                output_frequency: channel.output_frequency(),
-                oscillator_frequency: to_f64(&channel.oscillator_frequency),
-                feedback_ratio: to_f64(&channel.feedback_ratio),
-                output_divider: to_f64(&channel.output_divider),
-                boundary_distance: to_f64(&self.plan.boundary_distance(&channel)),
-            })
-        })
+        let at_length = || Some(Spot::of(self.plan, &self.plan.channel(output).ok()?));
+        self.spot_swiftly(output).or_else(at_length)
     }
 
     /// How a channel is made; `None` where the long way has to tell.

@@ -303,13 +303,7 @@ fn the_swift_way_is_the_long_way() {
                 seen[usize::from(swift.is_some())] += 1;
                 let long = plan.channel_at_length(output);
                 if let Some(spot) = spot {
-                    let long = long.as_ref().expect("it can be made");
-                    let made = &long.output + &long.frequency_error;
-                    assert_eq!(spot.output_frequency, to_f64(&made));
-                    assert_eq!(spot.oscillator_frequency, to_f64(&long.oscillator_frequency));
-                    assert_eq!(spot.feedback_ratio, to_f64(&long.feedback_ratio));
-                    assert_eq!(spot.output_divider, to_f64(&long.output_divider));
-                    assert_eq!(spot.boundary_distance, to_f64(&plan.boundary_distance(long)));
+                    assert_eq!(spot, Spot::of(&plan, long.as_ref().expect("it can be made")));
                     seen[3] += 1;
                 }
                 match swift {
