@@ -4,14 +4,14 @@
 //! back from the bend with lines and noise at low ones. No linear model tells; the run does.
 
 use std::f64::consts::PI;
-use std::ops::Range;
 
 use num_complex::Complex64;
 
 use super::heard::{Heard, rest};
+use super::injected::averaged;
 use super::{Fractional, Question};
 use crate::num::flat::flat_either;
-use crate::num::fourier::{Lowest, transform};
+use crate::num::fourier::transform;
 use crate::physics::PhysicsError;
 use crate::physics::modulator::{Counted, Modulator};
 use crate::physics::part::Case;
@@ -78,46 +78,8 @@ pub fn folded(question: &Question, modulator: &Modulator, bandwidth: f64) -> Res
         let line = |k: usize| (rate * k as f64 / count as f64, (found[k].norm() / count as f64).powi(2));
         return Ok(Folded::Lines((1..=count / 2).filter(|k| k % step == 0).map(line).collect()));
     }
+    let (density, _) = averaged(&phase, segment, rate);
     let line = |f: f64| (f * segment as f64 / rate).ceil() as usize;
-    let band = density(&phase, segment, rate, line(0.1 * bandwidth)..line(bandwidth / 3.0) + 1);
+    let band = &density[line(0.1 * bandwidth)..=line(bandwidth / 3.0)];
     Ok(Folded::Noise(0.5 * radians * radians * band.iter().sum::<f64>() / band.len() as f64))
-}
-
-/// Some lines of [`super::injected::averaged`], from the second on: one-sided density (per Hz) at those multiples of `rate / segment`.
-fn density(values: &[f64], segment: usize, rate: f64, lines: Range<usize>) -> Vec<f64> {
-    let half = segment / 2;
-    // With both neighbours: the window mixes them in, and takes off what is left of the mean.
-    let plan = Lowest::new(segment, half, lines.start - 1..lines.end + 1);
-    let halves: Vec<Vec<Complex64>> = values.chunks_exact(half).map(|half| plan.run(half)).collect();
-    let power = 0.375 * segment as f64;
-    let average = |k: usize| -> f64 {
-        let sums = halves.windows(2).map(|pair| {
-            // Half a segment later a wave stands as it stood, or the other way round.
-            let whole = |k: usize| {
-                let sign = if (lines.start + k).is_multiple_of(2) { -1.0 } else { 1.0 };
-                pair[0][k] + sign * pair[1][k]
-            };
-            (0.5 * whole(k + 1) - 0.25 * (whole(k) + whole(k + 2))).norm_sqr()
-        });
-        2.0 * sums.sum::<f64>() / (rate * power * (halves.len() - 1) as f64)
-    };
-    (0..lines.len()).map(average).collect()
-}
-
-#[cfg(test)]
-mod tests {
-    use super::super::injected::averaged;
-    use super::*;
-
-    #[test]
-    fn a_few_lines_are_those_of_whole_spectra() {
-        let values: Vec<f64> =
-            (0..2048 * 5 / 2).map(|n| 0.7 + 1e-3 * f64::from(n * n % 101) + 1e-5 * f64::from(n)).collect();
-        let (all, _) = averaged(&values, 2048, 1e6);
-        let some = density(&values, 2048, 1e6, 7..44);
-        assert_eq!(some.len(), 37);
-        for (k, (a, b)) in some.iter().zip(&all[7..44]).enumerate() {
-            assert!((a - b).abs() < 1e-9 * b, "{k}: {a} {b}");
-        }
-    }
 }
