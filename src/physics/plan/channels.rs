@@ -1,6 +1,6 @@
 //! Channels of a band, and the one that stands for it.
 
-use num_traits::{Signed, ToPrimitive};
+use num_traits::{One, Signed, ToPrimitive};
 
 use super::{PlanError, Rational};
 
@@ -24,12 +24,14 @@ pub fn channels(low: &Rational, high: &Rational, step: &Rational) -> Result<Vec<
     if count >= MOST_CHANNELS {
         return Err(too_many.into());
     }
-    if low.is_integer() && step.is_integer() {
-        // Nothing to bring to lowest terms.
-        let at = |k: usize| Rational::from_integer(low.numer() + step.numer() * k);
-        return Ok((0..=count).map(at).collect());
-    }
-    let at = |k: usize| low + step * Rational::from_integer(k.into());
+    let common = low.denom() * step.denom();
+    let over = |exact: &Rational| exact.numer() * (&common / exact.denom());
+    let (first, by) = (over(low), over(step));
+    let at = |k: usize| {
+        let sum = &first + &by * k;
+        // Whole numbers are in lowest terms.
+        if common.is_one() { Rational::from_integer(sum) } else { Rational::new(sum, common.clone()) }
+    };
     Ok((0..=count).map(at).collect())
 }
 

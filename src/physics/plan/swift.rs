@@ -26,19 +26,6 @@ fn times(a: &Small, b: &Small) -> Option<Small> {
     Some(Ratio::new_raw(numerator, denominator))
 }
 
-/// The nearest `f64`; `None` where the denominator is too long for that.
-fn nearest(small: &Small) -> Option<f64> {
-    if small.is_zero() {
-        return Some(0.0);
-    }
-    let shift = small.numer().leading_zeros();
-    let over = small.numer() << shift;
-    let (quotient, rest) = (over / small.denom(), over % small.denom());
-    // Two bits more than there is room for, the last of which tells of a rest: rounded once.
-    let long = quotient >> 54 != 0;
-    long.then(|| (quotient | u128::from(rest != 0)) as f64 * 2f64.powi(-(shift as i32)))
-}
-
 /// Where a channel lies, each number the `f64` nearest to what it is; frequencies in Hz.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Spot {
@@ -239,11 +226,11 @@ impl<'p> Swift<'p> {
         let above = total.numer() % total.denom();
         let off = Ratio::new_raw(above.min(total.denom() - above), *total.denom());
         Some(Spot {
-            output_frequency: nearest(&times(&oscillator, &divider.recip())?)?,
-            oscillator_frequency: nearest(&oscillator)?,
-            feedback_ratio: nearest(&total)?,
-            output_divider: nearest(divider)?,
-            boundary_distance: nearest(&times(&off, &known.detector)?)?,
+            output_frequency: times(&oscillator, &divider.recip())?.to_f64()?,
+            oscillator_frequency: oscillator.to_f64()?,
+            feedback_ratio: total.to_f64()?,
+            output_divider: divider.to_f64()?,
+            boundary_distance: times(&off, &known.detector)?.to_f64()?,
         })
     }
 }
@@ -262,33 +249,5 @@ fn nearest_fraction(fraction: &Fraction, rest: u128, denominator: u128) -> Optio
             let modulus = denominator.checked_mul(scale).filter(|modulus| *modulus <= high)?;
             Some((numerator.checked_mul(scale)?, modulus))
         }
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::super::rational;
-    use super::*;
-
-    /// Short and long fractions, those half way between two numbers among them.
-    #[test]
-    fn the_nearest_number_is_that_of_long_integers() {
-        let long: [u64; 8] =
-            [1, 3, 7, (1 << 53) - 1, (1 << 53) + 1, (1 << 54) + 2, u64::MAX, 123_456_789_123];
-        let mut seen = 0;
-        for a in long {
-            for b in long {
-                for c in [1, 2, 10_000_019_u64] {
-                    let one = Ratio::new_raw(u128::from(a) * u128::from(c), u128::from(b));
-                    if let Some(found) = nearest(&one) {
-                        seen += 1;
-                        assert!(found.to_bits() == to_f64(&exact(&one)).to_bits(), "{one} {found}");
-                    }
-                }
-            }
-        }
-        assert!(seen > 150, "{seen}");
-        assert_eq!(nearest(&Small::from(0)), Some(0.0));
-        assert_eq!(exact(&Ratio::new_raw(6, 4)), rational(3, 2));
     }
 }
