@@ -2,8 +2,8 @@
 
 use std::sync::{Arc, Mutex};
 
+use super::bounds::Bounds;
 use super::prelude::*;
-use super::repeat::Bounds;
 use super::requirements::{self, mask_points};
 use super::solved_noise::SolvedNoise;
 use super::spurs::SolvedSpurs;

@@ -19,6 +19,7 @@ mod alternatives;
 mod amplifier;
 mod asked;
 mod band;
+mod bounds;
 mod changes;
 mod choice;
 mod compliance;

@@ -1,8 +1,9 @@
 //! Judging a requirement in every case of a band or a tolerance run.
 
-use super::levels::{Bounds, Levels, Work};
+use super::levels::{Levels, Work};
 use super::lines::Lines;
 use super::{Column, Metric, MetricPath, Point, Repeat, metric};
+use crate::blocks::bounds::Bounds;
 use crate::num::flat::flat;
 use crate::physics::noise::dbc_per_hz;
 use crate::physics::scatter::Deviates;

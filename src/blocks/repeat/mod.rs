@@ -18,7 +18,6 @@ mod lines;
 
 pub use columns::{Column, Sense};
 pub use judging::{Cases, Room, Share, decide, judge_all, met_all, share, worse};
-pub use levels::Bounds;
 pub use lines::FractionAt;
 use lines::{Found, Lines};
 

@@ -41,67 +41,120 @@ const ENDS: [[f64; MANY]; MANY + 1] = {
     weights
 };
 
-/// Integral over a leg, which begins where the cubic is taken, of what the cubic has beyond its tangent there. `None` where
-/// the leg may leave the cubic, or where neither way tells to the last digit.
-#[inline]
-pub(super) fn bent<const N: usize>(
-    local: &Local,
-    modes: &Modes<N>,
-    (from, to): (&Vector<N>, &Vector<N>),
-    drive: f64,
-    time: f64,
-) -> Option<f64> {
-    if !stays(local, modes, (from, to), drive, time) {
-        return None;
-    }
-    let bend = (0.5 * local.share[2], local.share[3] / 6.0);
-    let few = (modes.fastest * time <= SLOW).then(|| by_ends::<N, FEW>(bend, modes, (from, to), drive, time));
-    few.flatten()
-        .or_else(|| by_ends::<N, MANY>(bend, modes, (from, to), drive, time))
-        .or_else(|| by_modes(bend, modes, (from, to), drive, time))
+/// A stretch of constant current by its ends.
+#[derive(Clone, Copy)]
+pub(super) struct Stretch<'s, const N: usize> {
+    pub modes: &'s Modes<N>,
+    pub from: &'s Vector<N>,
+    pub to: &'s Vector<N>,
+    /// Pump current, A.
+    pub drive: f64,
+    /// Length, periods.
+    pub time: f64,
 }
 
-/// Whether the voltage stays on a cubic.
-#[inline]
-fn stays<const N: usize>(
-    local: &Local,
-    modes: &Modes<N>,
-    (from, to): (&Vector<N>, &Vector<N>),
-    drive: f64,
-    time: f64,
-) -> bool {
-    let within = |low: f64, high: f64| local.holds(local.volts + low) && local.holds(local.volts + high);
-    // Each mode moves from its first to its last value without turning back.
-    let room: f64 = (0..N).map(|j| (modes.out[j] * (to[j] - from[j])).abs()).sum();
-    within(-room, room) || {
-        let Way { low, high, .. } = modes.way(from, to, drive, time);
-        within(low - local.volts + SLACK, high - local.volts - SLACK)
+impl<const N: usize> Stretch<'_, N> {
+    /// Integral over the stretch, which begins where the cubic is taken, of what the cubic has beyond its tangent there.
+    /// `None` where it may leave the cubic, or where neither way tells to the last digit.
+    #[inline]
+    pub(super) fn bent(&self, local: &Local) -> Option<f64> {
+        if !self.stays(local) {
+            return None;
+        }
+        let bend = (0.5 * local.share[2], local.share[3] / 6.0);
+        let few = (self.modes.fastest * self.time <= SLOW).then(|| self.by_ends::<FEW>(bend));
+        few.flatten().or_else(|| self.by_ends::<MANY>(bend)).or_else(|| self.by_modes(bend))
     }
-}
 
-/// By the derivatives at both ends, where all modes are slow beside the leg.
-#[inline]
-fn by_ends<const N: usize, const ORDERS: usize>(
-    (two, three): (f64, f64),
-    modes: &Modes<N>,
-    (from, to): (&Vector<N>, &Vector<N>),
-    drive: f64,
-    time: f64,
-) -> Option<f64> {
-    let (start, end) = (modes.derivatives::<ORDERS>(from, drive), modes.derivatives::<ORDERS>(to, drive));
-    let away = end[0] - start[0];
-    let first = composed([0.0, 0.0, two, three], start, time);
-    // The same cubic round where the leg ends.
-    let third = three * away;
-    let last = [away * away * (two + third), away * (2.0 * two + 3.0 * third), two + 3.0 * third, three];
-    let last = composed(last, end, -time);
-    let sum = |orders: usize| -> f64 {
-        time * (0..orders).map(|k| ENDS[orders][k] * (first[k] + last[k])).sum::<f64>()
-    };
-    let (whole, less, least) = (sum(ORDERS), sum(ORDERS - 1), sum(ORDERS - 2));
-    // What one order more changes falls ever faster.
-    let (off, before) = ((whole - less).abs(), (less - least).abs());
-    (off <= NOTHING || 8.0 * off <= before && 4.0 * off * off <= NOTHING * before).then_some(whole)
+    /// Whether the voltage stays on a cubic.
+    #[inline]
+    fn stays(&self, local: &Local) -> bool {
+        let Self { modes, from, to, drive, time } = *self;
+        let within = |low: f64, high: f64| local.holds(local.volts + low) && local.holds(local.volts + high);
+        // Each mode moves from its first to its last value without turning back.
+        let room: f64 = (0..N).map(|j| (modes.out[j] * (to[j] - from[j])).abs()).sum();
+        within(-room, room) || {
+            let Way { low, high, .. } = modes.way(from, to, drive, time);
+            within(low - local.volts + SLACK, high - local.volts - SLACK)
+        }
+    }
+
+    /// By the derivatives at both ends, where all modes are slow beside it.
+    #[inline]
+    fn by_ends<const ORDERS: usize>(&self, (two, three): (f64, f64)) -> Option<f64> {
+        let Self { modes, from, to, drive, time } = *self;
+        let (start, end) = (modes.derivatives::<ORDERS>(from, drive), modes.derivatives::<ORDERS>(to, drive));
+        let away = end[0] - start[0];
+        let first = composed([0.0, 0.0, two, three], start, time);
+        // The same cubic round where the leg ends.
+        let third = three * away;
+        let last = [away * away * (two + third), away * (2.0 * two + 3.0 * third), two + 3.0 * third, three];
+        let last = composed(last, end, -time);
+        let sum = |orders: usize| -> f64 {
+            time * (0..orders).map(|k| ENDS[orders][k] * (first[k] + last[k])).sum::<f64>()
+        };
+        let (whole, less, least) = (sum(ORDERS), sum(ORDERS - 1), sum(ORDERS - 2));
+        // What one order more changes falls ever faster.
+        let (off, before) = ((whole - less).abs(), (less - least).abs());
+        (off <= NOTHING || 8.0 * off <= before && 4.0 * off * off <= NOTHING * before).then_some(whole)
+    }
+
+    /// By the products of the modes in closed form, where none but the one at rest is slow beside it.
+    fn by_modes(&self, (two, three): (f64, f64)) -> Option<f64> {
+        let Self { modes, from, to, drive, time } = *self;
+        let rate = &modes.rate;
+        // Each mode's slope at the start, how far it moves, and the integral of that.
+        let slope: Vector<N> = std::array::from_fn(|j| modes.first(from, drive, j));
+        let moved: Vector<N> = std::array::from_fn(|j| modes.out[j] * (to[j] - from[j]));
+        let once: Vector<N> = std::array::from_fn(|j| {
+            if rate[j] == 0.0 { 0.5 * slope[j] * time * time } else { (moved[j] - slope[j] * time) / rate[j] }
+        });
+        let slowest =
+            rate.iter().filter(|rate| **rate != 0.0).fold(f64::INFINITY, |least, rate| least.min(rate.abs()));
+        let most = slope.iter().map(|slope| slope.abs()).sum::<f64>() * time;
+        // Differences of terms that are nearly alike: every quotient by a rate loses digits.
+        let lost = most * most * (two.abs() + three.abs() * most / (slowest * time)) / slowest;
+        if lost.is_nan() || lost * 8.0 * f64::EPSILON > DIGIT {
+            return None;
+        }
+        // `(x y)' = (l + m) x y + a y + b x` for `x' = a + l x`, `y' = b + m y`; so for three.
+        let mut pairs = [[0.0; N]; N];
+        for i in 0..N {
+            for j in 0..=i {
+                let sum = rate[i] + rate[j];
+                pairs[i][j] = if sum == 0.0 {
+                    slope[i] * slope[j] * time * time * time / 3.0
+                } else {
+                    (moved[i] * moved[j] - slope[i] * once[j] - slope[j] * once[i]) / sum
+                };
+                pairs[j][i] = pairs[i][j];
+            }
+        }
+        let (mut squares, mut cubes) = (0.0, 0.0);
+        for i in 0..N {
+            for j in 0..=i {
+                let times = if i == j { 1.0 } else { 2.0 };
+                squares += times * pairs[i][j];
+                for k in 0..=j {
+                    let times = match (i == j, j == k) {
+                        (true, true) => 1.0,
+                        (false, false) => 6.0,
+                        _ => 3.0,
+                    };
+                    let sum = rate[i] + rate[j] + rate[k];
+                    cubes += times
+                        * if sum == 0.0 {
+                            0.25 * slope[i] * slope[j] * slope[k] * (time * time) * (time * time)
+                        } else {
+                            let left =
+                                slope[i] * pairs[j][k] + slope[j] * pairs[i][k] + slope[k] * pairs[i][j];
+                            (moved[i] * moved[j] * moved[k] - left) / sum
+                        };
+                }
+            }
+        }
+        Some(two * squares + three * cubes)
+    }
 }
 
 /// Taylor coefficients of a cubic in how far a function is from its value, from the derivatives of that function; each times
@@ -121,65 +174,4 @@ fn composed<const ORDERS: usize>(cubic: [f64; 4], derivatives: [f64; ORDERS], ti
         all[k] = cubic[1] * series[k] + cubic[2] * square[k] + cubic[3] * cube;
     }
     all
-}
-
-/// By the products of the modes in closed form, where none but the one at rest is slow beside the leg.
-fn by_modes<const N: usize>(
-    (two, three): (f64, f64),
-    modes: &Modes<N>,
-    (from, to): (&Vector<N>, &Vector<N>),
-    drive: f64,
-    time: f64,
-) -> Option<f64> {
-    let rate = &modes.rate;
-    // Each mode's slope at the start, how far it moves, and the integral of that.
-    let slope: Vector<N> = std::array::from_fn(|j| modes.first(from, drive, j));
-    let moved: Vector<N> = std::array::from_fn(|j| modes.out[j] * (to[j] - from[j]));
-    let once: Vector<N> = std::array::from_fn(|j| {
-        if rate[j] == 0.0 { 0.5 * slope[j] * time * time } else { (moved[j] - slope[j] * time) / rate[j] }
-    });
-    let slowest =
-        rate.iter().filter(|rate| **rate != 0.0).fold(f64::INFINITY, |least, rate| least.min(rate.abs()));
-    let most = slope.iter().map(|slope| slope.abs()).sum::<f64>() * time;
-    // Differences of terms that are nearly alike: every quotient by a rate loses digits.
-    let lost = most * most * (two.abs() + three.abs() * most / (slowest * time)) / slowest;
-    if lost.is_nan() || lost * 8.0 * f64::EPSILON > DIGIT {
-        return None;
-    }
-    // `(x y)' = (l + m) x y + a y + b x` for `x' = a + l x`, `y' = b + m y`; so for three.
-    let mut pairs = [[0.0; N]; N];
-    for i in 0..N {
-        for j in 0..=i {
-            let sum = rate[i] + rate[j];
-            pairs[i][j] = if sum == 0.0 {
-                slope[i] * slope[j] * time * time * time / 3.0
-            } else {
-                (moved[i] * moved[j] - slope[i] * once[j] - slope[j] * once[i]) / sum
-            };
-            pairs[j][i] = pairs[i][j];
-        }
-    }
-    let (mut squares, mut cubes) = (0.0, 0.0);
-    for i in 0..N {
-        for j in 0..=i {
-            let times = if i == j { 1.0 } else { 2.0 };
-            squares += times * pairs[i][j];
-            for k in 0..=j {
-                let times = match (i == j, j == k) {
-                    (true, true) => 1.0,
-                    (false, false) => 6.0,
-                    _ => 3.0,
-                };
-                let sum = rate[i] + rate[j] + rate[k];
-                cubes += times
-                    * if sum == 0.0 {
-                        0.25 * slope[i] * slope[j] * slope[k] * (time * time) * (time * time)
-                    } else {
-                        let left = slope[i] * pairs[j][k] + slope[j] * pairs[i][k] + slope[k] * pairs[i][j];
-                        (moved[i] * moved[j] * moved[k] - left) / sum
-                    };
-            }
-        }
-    }
-    Some(two * squares + three * cubes)
 }

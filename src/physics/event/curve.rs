@@ -1,7 +1,6 @@
 //! The tuning curve round the voltage aimed at: what a straight line leaves over.
 
-use super::bent::{SLACK, bent};
-use super::modes::Modes;
+use super::bent::{SLACK, Stretch};
 use super::motion::Motion;
 use super::system::Vector;
 use crate::physics::part::Tuning;
@@ -91,24 +90,20 @@ impl Curve {
             return self.slope * linear;
         }
         match motion {
-            Motion::Modes(modes) => self.by_cubics(modes, (from, to), drive, (time, linear), HALVINGS),
+            Motion::Modes(modes) => {
+                self.by_cubics(Stretch { modes, from, to, drive, time }, linear, HALVINGS)
+            }
             Motion::Dense(_) => self.slope * linear + self.residue(motion, from, drive, time),
         }
     }
 
     /// The same by modes: at once where the voltage stays on one cubic, else in parts.
-    fn by_cubics<const N: usize>(
-        &self,
-        modes: &Modes<N>,
-        (from, to): (&Vector<N>, &Vector<N>),
-        drive: f64,
-        (time, linear): (f64, f64),
-        left: u32,
-    ) -> f64 {
+    fn by_cubics<const N: usize>(&self, stretch: Stretch<'_, N>, linear: f64, left: u32) -> f64 {
+        let Stretch { modes, from, to, drive, time } = stretch;
         let (volts, end) = (modes.voltage(from), modes.voltage(to));
         // Where two cubics meet, the one that the leg ends on.
         let local = self.local(volts + SLACK.copysign(end - volts)).round(volts);
-        if let Some(bent) = bent(&local, modes, (from, to), drive, time) {
+        if let Some(bent) = stretch.bent(&local) {
             return local.share[0] * time + local.share[1] * (linear - volts * time) + bent;
         }
         if left == 0 {
@@ -120,8 +115,12 @@ impl Curve {
         });
         let first = first.unwrap_or(0.5 * time);
         let (middle, part) = modes.after(from, drive, first);
-        self.by_cubics(modes, (from, &middle), drive, (first, part), left - 1)
-            + self.by_cubics(modes, (&middle, to), drive, (time - first, linear - part), left - 1)
+        self.by_cubics(Stretch { to: &middle, time: first, ..stretch }, part, left - 1)
+            + self.by_cubics(
+                Stretch { from: &middle, time: time - first, ..stretch },
+                linear - part,
+                left - 1,
+            )
     }
 
     /// Integral of what is beyond the slope, where the motion has no modes.
